@@ -1,0 +1,1 @@
+//! The Coldbrake command line.

@@ -1,0 +1,13 @@
+//! Wire schema of Coldbrake.
+//!
+//! [`v1`] holds the generated types; [`codec`] turns batches into columns of small differences and back; [`convert`]
+//! turns records into messages and back.
+
+/// Generated types of the package `coldbrake.v1`.
+#[allow(clippy::all, clippy::pedantic, missing_docs, reason = "generated code")]
+pub mod v1 {
+    tonic::include_proto!("coldbrake.v1");
+}
+
+/// Descriptor set of the schema, for server reflection.
+pub const DESCRIPTORS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/coldbrake_v1.binpb"));

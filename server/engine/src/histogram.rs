@@ -1,0 +1,214 @@
+//! Histograms of high dynamic range, one scale per metric, exact to merge in any order.
+
+use base64::Engine as _;
+use hdrhistogram::{
+    Histogram,
+    serialization::{Deserializer, Serializer as _, V2Serializer},
+};
+
+use crate::metrics::Metric;
+
+/// Significant decimal digits kept.
+pub const SIGNIFICANT_DIGITS: u8 = 3;
+
+/// Histogram of one metric.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MetricHistogram {
+    metric: Metric,
+    counts: Histogram<u64>,
+    clamped: u64,
+}
+
+/// Bytes that are not a histogram of the metric.
+#[derive(Debug, thiserror::Error)]
+pub enum HistogramError {
+    /// The bytes are no histogram in the V2 format.
+    #[error("histogram of `{metric}` cannot be read: {reason}")]
+    Damaged {
+        /// Name of the metric.
+        metric: &'static str,
+        /// What is wrong.
+        reason: String,
+    },
+    /// The histogram has other bounds than the metric has: merging it would not be exact.
+    #[error("histogram of `{metric}` has bounds {low}..{high} with {digits} digits, expected {expected}")]
+    OtherScale {
+        /// Name of the metric.
+        metric: &'static str,
+        /// Lowest value in the bytes.
+        low: u64,
+        /// Highest value in the bytes.
+        high: u64,
+        /// Digits in the bytes.
+        digits: u8,
+        /// What the metric has.
+        expected: String,
+    },
+}
+
+impl MetricHistogram {
+    /// Returns an empty histogram.
+    pub fn new(metric: Metric) -> Self {
+        let scale = metric.scale();
+        let counts = Histogram::new_with_bounds(scale.lowest, scale.highest, SIGNIFICANT_DIGITS)
+            .unwrap_or_else(|_| unreachable_bounds());
+        Self { metric, counts, clamped: 0 }
+    }
+
+    /// Returns the metric.
+    pub fn metric(&self) -> Metric {
+        self.metric
+    }
+
+    /// Counts one value given in the metric's unit. A value above the metric's range counts as the largest.
+    pub fn record(&mut self, value: f64) {
+        let highest = self.metric.scale().highest;
+        let stored = self.metric.stored(value);
+        if stored > highest {
+            self.clamped += 1;
+        }
+        self.counts.saturating_record(stored.min(highest));
+    }
+
+    /// Adds the counts of another histogram of the same metric. The order of additions does not matter.
+    pub fn merge(&mut self, other: &Self) {
+        self.clamped += other.clamped;
+        // Equal bounds: adding has no way to fail.
+        let _ = self.counts.add(&other.counts);
+    }
+
+    /// Returns the number of values.
+    pub fn count(&self) -> u64 {
+        self.counts.len()
+    }
+
+    /// Returns the number of values above the metric's range since this histogram was made or read.
+    pub fn clamped(&self) -> u64 {
+        self.clamped
+    }
+
+    /// Returns the value in the metric's unit below or at which the fraction `q` of the values lies; `None` when empty.
+    pub fn quantile(&self, q: f64) -> Option<f64> {
+        (!self.counts.is_empty()).then(|| self.metric.shown(self.counts.value_at_quantile(q.clamp(0.0, 1.0))))
+    }
+
+    /// Returns the mean in the metric's unit; `None` when empty.
+    pub fn mean(&self) -> Option<f64> {
+        (!self.counts.is_empty()).then(|| self.counts.mean() / self.metric.scale().per_unit)
+    }
+
+    /// Returns the non-empty cells as (lower end, upper end, count) in the metric's unit, ascending.
+    pub fn cells(&self) -> Vec<(f64, f64, u64)> {
+        self.counts
+            .iter_recorded()
+            .map(|step| {
+                let high = step.value_iterated_to();
+                let low = self.counts.lowest_equivalent(high);
+                (self.metric.shown(low), self.metric.shown(high + 1), step.count_since_last_iteration())
+            })
+            .collect()
+    }
+
+    /// Returns the underlying histogram of stored integers.
+    pub fn raw(&self) -> &Histogram<u64> {
+        &self.counts
+    }
+
+    /// Returns the histogram in the HdrHistogram V2 format, not compressed.
+    pub fn to_v2(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        // Writing into memory has no way to fail.
+        let _ = V2Serializer::new().serialize(&self.counts, &mut bytes);
+        bytes
+    }
+
+    /// Returns the histogram in the HdrHistogram V2 format as base64.
+    pub fn to_base64(&self) -> String {
+        base64::engine::general_purpose::STANDARD.encode(self.to_v2())
+    }
+
+    /// Reads a histogram in the V2 format. The header is checked before anything is allocated.
+    pub fn from_v2(metric: Metric, bytes: &[u8]) -> Result<Self, HistogramError> {
+        let damaged = |reason: &str| HistogramError::Damaged { metric: metric.name(), reason: reason.to_owned() };
+        let empty = Self::new(metric);
+        let head = bytes.get(..40).ok_or_else(|| damaged("shorter than a header"))?;
+        let word = |at: usize| -> u64 { head[at..at + 8].iter().fold(0, |n, b| n << 8 | u64::from(*b)) };
+        let digits = head[15];
+        let (low, high) = (word(16), word(24));
+        if (low, high, digits) != (empty.counts.low(), empty.counts.high(), SIGNIFICANT_DIGITS) {
+            return Err(HistogramError::OtherScale {
+                metric: metric.name(),
+                low,
+                high,
+                digits,
+                expected: format!(
+                    "{}..{} with {SIGNIFICANT_DIGITS} digits",
+                    empty.counts.low(),
+                    empty.counts.high()
+                ),
+            });
+        }
+        let counts = Deserializer::new()
+            .deserialize::<u64, _>(&mut std::io::Cursor::new(bytes))
+            .map_err(|e| damaged(&e.to_string()))?;
+        Ok(Self { metric, counts, clamped: 0 })
+    }
+}
+
+#[cold]
+fn unreachable_bounds() -> Histogram<u64> {
+    // Bounds are constants checked by a test over all metrics.
+    unreachable!("metric bounds are valid")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_metric_has_valid_bounds_and_survives_the_round_trip() {
+        for metric in Metric::ALL {
+            let mut h = MetricHistogram::new(metric);
+            for i in 0..500 {
+                h.record(f64::from(i) * 0.37);
+            }
+            let back = MetricHistogram::from_v2(metric, &h.to_v2()).unwrap();
+            assert_eq!(back.raw(), h.raw(), "{}", metric.name());
+        }
+    }
+
+    #[test]
+    fn merging_in_any_order_gives_the_same_bytes() {
+        let parts: Vec<_> = (0..4)
+            .map(|k| {
+                let mut h = MetricHistogram::new(Metric::RecoveryRatio);
+                (0..100).for_each(|i| h.record(f64::from(i * (k + 1)) / 400.0));
+                h
+            })
+            .collect();
+        let sum = |order: [usize; 4]| {
+            let mut h = MetricHistogram::new(Metric::RecoveryRatio);
+            order.iter().for_each(|&i| h.merge(&parts[i]));
+            h.to_v2()
+        };
+        assert_eq!(sum([0, 1, 2, 3]), sum([3, 1, 0, 2]));
+    }
+
+    #[test]
+    fn foreign_bytes_are_refused() {
+        assert!(MetricHistogram::from_v2(Metric::Drop, &[]).is_err());
+        let ratio = MetricHistogram::new(Metric::RecoveryRatio).to_v2();
+        assert!(matches!(
+            MetricHistogram::from_v2(Metric::Available, &ratio),
+            Err(HistogramError::OtherScale { .. })
+        ));
+    }
+
+    #[test]
+    fn values_above_the_range_are_clamped_and_counted() {
+        let mut h = MetricHistogram::new(Metric::RecoveryRatio);
+        h.record(7.0);
+        h.record(-0.2);
+        assert_eq!((h.count(), h.clamped()), (2, 1));
+    }
+}

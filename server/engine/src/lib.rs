@@ -1,0 +1,29 @@
+//! The pure core of Coldbrake: samples go in, descents come out.
+//!
+//! There is no clock, no I/O, no randomness and no iteration over hash maps in this crate: the same samples give the
+//! same bytes, on the server, in the command line and after a crash.
+//!
+//! A sample walks through the rooms in this order: [`sample`] (columns, validation) → [`terrain`] (altitude filter,
+//! gradient) → [`ledger`] (energies) → [`friction`] (work and causes) → [`thermal`] → [`segment`] (where a descent
+//! begins and ends) → [`record`] (the descent). [`VehicleState`] is the door.
+
+pub mod class;
+pub mod constants;
+pub mod histogram;
+pub mod ids;
+pub mod metrics;
+pub mod policy;
+pub mod profile;
+pub mod progress;
+pub mod record;
+pub mod sample;
+pub mod state;
+
+pub use class::VehicleClass;
+pub use histogram::MetricHistogram;
+pub use ids::Session;
+pub use metrics::Metric;
+pub use policy::Policy;
+pub use record::{Descent, FinishedDescent, ProfilePoint};
+pub use sample::{Batch, BrakeKind, CurrentSign, Violation};
+pub use state::{Effects, Opening, StateError, VehicleState};

@@ -1,0 +1,3 @@
+//! The Coldbrake server.
+
+pub mod store;
