@@ -3,21 +3,36 @@
 //! There is no clock, no I/O, no randomness and no iteration over hash maps in this crate: the same samples give the
 //! same bytes, on the server, in the command line and after a crash.
 //!
-//! A sample walks through the rooms in this order: [`sample`] (columns, validation) → [`terrain`] (altitude filter,
-//! gradient) → [`ledger`] (energies) → [`friction`] (work and causes) → [`thermal`] → [`segment`] (where a descent
-//! begins and ends) → [`record`] (the descent). [`VehicleState`] is the door.
+//! A sample walks through the rooms in this order: [`sample`] (columns, validation) → [`phase`] (braking, propulsion,
+//! coasting) → [`friction`] (why friction was used) → [`terrain`] (altitude filter) → the ledger (energies) →
+//! [`thermal`] (brake temperature) → the segmenter (where a descent begins and ends) → [`record`] (the descent).
+//! [`VehicleState`] is the door.
 
+pub mod atmosphere;
 pub mod class;
 pub mod constants;
+pub mod friction;
 pub mod histogram;
 pub mod ids;
 pub mod metrics;
+pub mod phase;
+pub mod noise;
 pub mod policy;
 pub mod profile;
 pub mod progress;
 pub mod record;
 pub mod sample;
 pub mod state;
+pub mod terrain;
+pub mod thermal;
+
+mod account;
+mod flow;
+mod ledger;
+mod model;
+mod segment;
+mod sign;
+mod track;
 
 pub use class::VehicleClass;
 pub use histogram::MetricHistogram;

@@ -5,9 +5,11 @@ use serde::{Deserialize, Serialize};
 use crate::{
     class::VehicleClass,
     ids::Session,
+    model::Model,
     policy::Policy,
-    record::FinishedDescent,
+    record::{EndReason, FinishedDescent, Flag},
     sample::{Batch, BrakeKind, CurrentSign, Violation},
+    track::{Life, Out, Sample, Taken, Track},
 };
 
 /// What a stream declares when it opens.
@@ -37,11 +39,47 @@ pub struct Effects {
 }
 
 /// Everything kept of one vehicle between batches. Constant in size: at most 4 KiB serialised.
+///
+/// ```
+/// use coldbrake_engine::{Batch, BrakeKind, CurrentSign, Opening, Policy, Session, VehicleClass, VehicleState};
+/// # let class: VehicleClass = toml::from_str("vehicle_class='v'\nmass_kg=2500.0\nrolling_coefficient=0.01\n\
+/// #   drag_area_m2=1.2\nmax_recovery_power_w=100e3\nnominal_voltage_v=360.0\nbrake_force_per_bar_n=400.0").unwrap();
+/// let opening = Opening {
+///     session: Session([1; 16]),
+///     software_version: "4.2.0".to_owned(),
+///     brake_kind: BrakeKind::Pressure,
+///     current_sign: CurrentSign::ChargePositive,
+///     declared_mass_kg: None,
+///     declared_mass_uncertainty: None,
+/// };
+/// let policy = Policy::default();
+/// let mut vehicle = VehicleState::new("van-07", opening);
+/// // 3 km at −6 % and 15 m/s, one sample a second, 30 A into the battery.
+/// let t: Vec<i64> = (0..200).collect();
+/// let batch = Batch {
+///     time_ms: t.iter().map(|s| 1_700_000_000_000 + 1000 * s).collect(),
+///     speed_mps: vec![15.0; 200],
+///     altitude_m: t.iter().map(|s| 1500.0 - 0.9 * *s as f64).collect(),
+///     brake: vec![0.0; 200],
+///     current_a: vec![30.0; 200],
+///     ..Batch::default()
+/// };
+/// vehicle.apply(&batch, &class, &policy);
+/// let effects = vehicle.finish(&class, &policy);
+/// assert_eq!(effects.finished.len(), 1);
+/// assert!((effects.finished[0].descent.drop_m - 179.1).abs() < 0.5);
+/// ```
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct VehicleState {
     vehicle: String,
     opening: Opening,
     applied_through: i64,
+    refused: u64,
+    last_time_ms: Option<i64>,
+    /// Something was lost since the last sample taken.
+    broken: bool,
+    track: Option<Track>,
+    life: Life,
 }
 
 /// Bytes that are not the state of a vehicle.
@@ -60,10 +98,21 @@ pub enum StateError {
     Damaged(String),
 }
 
+const VERSION: u8 = 1;
+
 impl VehicleState {
     /// Returns the state of a vehicle that has sent nothing yet.
     pub fn new(vehicle: &str, opening: Opening) -> Self {
-        Self { vehicle: vehicle.to_owned(), opening, applied_through: 0 }
+        Self {
+            vehicle: vehicle.to_owned(),
+            opening,
+            applied_through: 0,
+            refused: 0,
+            last_time_ms: None,
+            broken: false,
+            track: None,
+            life: Life::default(),
+        }
     }
 
     /// Returns the identifier of the vehicle.
@@ -81,39 +130,161 @@ impl VehicleState {
         self.applied_through
     }
 
+    /// Returns the time of the last sample, ms since the Unix epoch.
+    pub fn last_sample_time_ms(&self) -> Option<i64> {
+        self.last_time_ms
+    }
+
+    /// Returns whether a descent is under way that would be recorded if it ended now.
+    pub fn is_descending(&self, policy: &Policy) -> bool {
+        self.track.is_some() && self.life.segmenter.is_confirmed(policy)
+    }
+
+    /// Returns the number of descents recorded.
+    pub fn descent_count(&self) -> u64 {
+        self.life.descents
+    }
+
+    /// Returns the number of batches refused.
+    pub fn refused_batch_count(&self) -> u64 {
+        self.refused
+    }
+
+    /// Returns the friction work since the vehicle is known, J at the wheels.
+    pub fn friction_total_j(&self) -> f64 {
+        self.life.friction_total_j
+    }
+
+    /// Returns the distance since the vehicle is known, m.
+    pub fn distance_total_m(&self) -> f64 {
+        self.life.ledger.sum.length() as f64 * 1e-3
+    }
+
     /// Begins a session. The same session again changes nothing that is recorded: the stream merely came back. Another
-    /// session ends what the session before left open, as a gap.
-    pub fn open(&mut self, opening: Opening, _class: &VehicleClass, _policy: &Policy) -> Effects {
+    /// session ends what the session before left open.
+    pub fn open(&mut self, opening: Opening, class: &VehicleClass, policy: &Policy) -> Effects {
+        let mut effects = Effects::default();
         if opening.session != self.opening.session {
+            self.end_track(EndReason::SessionEnd, class, policy, &mut effects);
             self.applied_through = 0;
+            self.broken = false;
+            self.life.sign = crate::sign::SignEvidence::default();
+            self.life.sign_refused = false;
+            self.opening = opening;
         }
-        self.opening = opening;
-        Effects::default()
+        effects
     }
 
     /// Applies the next batch. The caller has checked with [`crate::progress::decide`] that it is the next one.
     ///
-    /// The result does not depend on how samples are split into batches.
-    pub fn apply(&mut self, batch: &Batch, _class: &VehicleClass, _policy: &Policy) -> Effects {
+    /// The result does not depend on how samples are split into batches. A refused batch uses up its number; what it
+    /// held is a gap in the data.
+    pub fn apply(&mut self, batch: &Batch, class: &VehicleClass, policy: &Policy) -> Effects {
+        let violations = batch.violations(self.opening.brake_kind);
+        if !violations.is_empty() {
+            self.refuse();
+            return Effects { violations, ..Effects::default() };
+        }
         self.applied_through += 1;
-        Effects { violations: batch.violations(self.opening.brake_kind), ..Effects::default() }
+        let mut effects = Effects::default();
+        if !self.life.sign_refused {
+            let opening = self.opening.clone();
+            let model = Model::new(class, &opening);
+            let rows = Rows::new(batch);
+            for i in 0..batch.len() {
+                self.step(&rows.sample(i), &model, policy, &mut effects);
+                if self.life.sign_refused {
+                    break;
+                }
+            }
+        }
+        if self.life.sign_refused {
+            // What this session gave cannot be trusted: nothing of it is recorded.
+            self.track = None;
+            self.refused += 1;
+            effects.violations.push(self.sign_violation());
+        }
+        effects
     }
 
-    /// Records a refused batch that never became columns: its number is used up, what it held is a gap.
+    fn sign_violation(&self) -> Violation {
+        let other = match self.opening.current_sign {
+            CurrentSign::ChargePositive => "discharge-positive",
+            CurrentSign::DischargePositive => "charge-positive",
+        };
+        Violation {
+            field: "current_a".to_owned(),
+            description: format!(
+                "the current contradicts the motion: with the declared sign the battery would charge while the \
+                 vehicle is driven and discharge while it brakes; declare it {other}"
+            ),
+        }
+    }
+
+    fn step(&mut self, s: &Sample, model: &Model<'_>, policy: &Policy, effects: &mut Effects) {
+        let mut out = Out {
+            finished: &mut effects.finished,
+            vehicle: &self.vehicle,
+            software_version: &self.opening.software_version,
+        };
+        let Some(track) = &mut self.track else {
+            self.track = Some(Track::begin(s, model, &mut self.life, self.last_time_ms.is_some()));
+            self.last_time_ms = Some(s.time_ms);
+            self.broken = false;
+            return;
+        };
+        if std::mem::take(&mut self.broken) {
+            track.flag(Flag::BatchRefused);
+        }
+        if let Taken::Disconnected(reason, flag) = track.take(s, model, policy, &mut self.life, &mut out) {
+            let away_s = (s.time_ms - track.last_time_ms()) as f64 * 1e-3;
+            track.finish(reason, flag, model, policy, &mut self.life, &mut out);
+            if let Some(brakes) = &mut self.life.brakes {
+                let ambient = s.ambient.unwrap_or(crate::thermal::ASSUMED_AMBIENT_C);
+                brakes.advance(model.class, 0.0, away_s, 0.0, ambient);
+            }
+            self.track = Some(Track::begin(s, model, &mut self.life, true));
+        }
+        self.last_time_ms = Some(s.time_ms);
+    }
+
+    fn end_track(
+        &mut self,
+        reason: EndReason,
+        class: &VehicleClass,
+        policy: &Policy,
+        effects: &mut Effects,
+    ) {
+        if let Some(mut track) = self.track.take() {
+            let model = Model::new(class, &self.opening);
+            let mut out = Out {
+                finished: &mut effects.finished,
+                vehicle: &self.vehicle,
+                software_version: &self.opening.software_version,
+            };
+            track.finish(reason, None, &model, policy, &mut self.life, &mut out);
+        }
+    }
+
+    /// Records a refused batch that never became columns: its number is used up, what it held is a gap in the data.
     pub fn refuse(&mut self) {
         self.applied_through += 1;
+        self.refused += 1;
+        self.broken = true;
     }
 
-    /// Records that the batches up to `last` inclusive are lost: what they held is a data gap.
+    /// Records that the batches up to `last` inclusive are lost. What they held is a gap, bridged if it is short.
     pub fn declare_gap(&mut self, last: i64, _class: &VehicleClass, _policy: &Policy) -> Effects {
         self.applied_through = self.applied_through.max(last);
         Effects::default()
     }
 
     /// Ends the session: closes the open descent.
-    pub fn finish(&mut self, _class: &VehicleClass, _policy: &Policy) -> Effects {
+    pub fn finish(&mut self, class: &VehicleClass, policy: &Policy) -> Effects {
         self.applied_through += 1;
-        Effects::default()
+        let mut effects = Effects::default();
+        self.end_track(EndReason::SessionEnd, class, policy, &mut effects);
+        effects
     }
 
     /// Returns the state as bytes, version first.
@@ -134,4 +305,34 @@ impl VehicleState {
     }
 }
 
-const VERSION: u8 = 1;
+/// Columns of a batch, read row by row.
+struct Rows<'a> {
+    batch: &'a Batch,
+}
+
+impl<'a> Rows<'a> {
+    fn new(batch: &'a Batch) -> Self {
+        Self { batch }
+    }
+
+    fn sample(&self, i: usize) -> Sample {
+        let b = self.batch;
+        let optional = |column: &[f64]| column.get(i).copied();
+        Sample {
+            time_ms: b.time_ms[i],
+            speed: b.speed_mps[i],
+            altitude: b.altitude_m[i],
+            brake: b.brake[i],
+            current: b.current_a[i],
+            voltage: optional(&b.voltage_v),
+            soc: optional(&b.state_of_charge),
+            ambient: optional(&b.ambient_c),
+            brake_temperature: optional(&b.brake_temperature_c),
+            auxiliary: optional(&b.auxiliary_w),
+            mass: optional(&b.gross_mass_kg),
+            slip: optional(&b.slip_control).is_some_and(|x| x > 0.5),
+            battery_temperature: optional(&b.battery_temperature_c),
+            charge_limit: optional(&b.charge_limit_w),
+        }
+    }
+}

@@ -1,0 +1,81 @@
+//! The cumulative energy ledger of a vehicle, like a prefix sum: a descent is the difference of two of its states.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{flow::Stretch, record::FrictionMethod};
+
+/// Cumulative energies. Signs: work done on the vehicle's wheels is positive, so what must be braked is negative.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Ledger {
+    /// Sums of stretches; `cause` holds mJ here.
+    pub(crate) sum: Stretch,
+    /// m·g·Δh by phase, mJ, negative downhill.
+    pub(crate) potential: [i64; 3],
+    /// The part of it with the friction brake applied, mJ.
+    pub(crate) potential_applied: i64,
+}
+
+impl Ledger {
+    /// Adds a stretch whose altitude is now known: `weight` is m·g in N, `rise_mm` the change of filtered altitude.
+    ///
+    /// Within a stretch the road is taken as straight, so that its potential energy is shared over phases as its length
+    /// is. Returns the stretch's friction work in mJ; by balance it may be negative, which noise then cancels.
+    pub(crate) fn add(
+        &mut self,
+        stretch: &Stretch,
+        weight: f64,
+        rise_mm: i64,
+        method: FrictionMethod,
+        sharing: Option<&[i64; 4]>,
+    ) -> i64 {
+        let own = [stretch.distance[0], stretch.distance[1], stretch.distance[2], stretch.distance_applied];
+        let [d0, d1, d2, applied] = *sharing.unwrap_or(&own);
+        let length = d0 + d1 + d2;
+        let energy = weight * rise_mm as f64;
+        let part = |of: i64| if length > 0 { (energy * of as f64 / length as f64).round() as i64 } else { 0 };
+        let potential = [part(d0), part(d1), part(d2)];
+        let potential_applied = part(applied);
+        for (sum, p) in self.potential.iter_mut().zip(potential) {
+            *sum += p;
+        }
+        self.potential_applied += potential_applied;
+
+        let mut added = *stretch;
+        let friction = match method {
+            FrictionMethod::Measured => stretch.cause.iter().sum(),
+            FrictionMethod::Balance => {
+                let braked = -(stretch.kinetic_applied + potential_applied + stretch.road_applied);
+                let friction = braked - stretch.wheels_applied;
+                let weights: i64 = stretch.cause.iter().sum();
+                added.cause = [0; 7];
+                if weights > 0 {
+                    for (to, w) in added.cause.iter_mut().zip(stretch.cause) {
+                        *to = (friction as f64 * w as f64 / weights as f64).round() as i64;
+                    }
+                }
+                if weights > 0 { friction } else { 0 }
+            }
+        };
+        self.sum = self.sum.plus(&added);
+        friction
+    }
+
+    /// Returns what was added since `earlier`.
+    pub(crate) fn since(&self, earlier: &Self) -> Self {
+        let mut potential = self.potential;
+        for (p, e) in potential.iter_mut().zip(earlier.potential) {
+            *p -= e;
+        }
+        Self {
+            sum: self.sum.minus(&earlier.sum),
+            potential,
+            potential_applied: self.potential_applied - earlier.potential_applied,
+        }
+    }
+
+    /// Returns the wheel energy of a phase, J: negative where the wheels had to be braked.
+    pub(crate) fn wheel_energy(&self, phase: usize) -> f64 {
+        let get = |a: &[i64; 3]| a.get(phase).copied().unwrap_or_default();
+        (get(&self.sum.kinetic) + get(&self.potential) + get(&self.sum.road)) as f64 * 1e-3
+    }
+}

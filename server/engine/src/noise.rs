@@ -1,0 +1,108 @@
+//! How noisy the altitude is: a running median that a knee in the road or a spike does not move.
+
+use serde::{Deserialize, Serialize};
+
+/// Median of the absolute value of a normal variable of unit standard deviation.
+const NORMAL_MEDIAN: f64 = 0.674_489_750_196_081_7;
+const SMALLEST_M: f64 = 0.01;
+const LARGEST_M: f64 = 20.0;
+/// Relative step once settled.
+const SETTLED_STEP: f64 = 0.02;
+
+/// Running estimate of the standard deviation of altitude samples.
+///
+/// Looks at how far a sample lies from the straight line between its neighbours and follows the median of that by
+/// small relative steps.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AltitudeNoise {
+    median_m: f64,
+    seen: u32,
+    /// The two samples before, as (position, altitude), m; position relative to an arbitrary zero.
+    before: [Option<(f64, f64)>; 2],
+}
+
+impl Default for AltitudeNoise {
+    fn default() -> Self {
+        Self { median_m: 0.05, seen: 0, before: [None; 2] }
+    }
+}
+
+impl AltitudeNoise {
+    /// Returns the estimate, m.
+    pub fn deviation_m(&self) -> f64 {
+        self.median_m / NORMAL_MEDIAN
+    }
+
+    /// Takes a sample at a position along the road, m. Samples that do not advance are passed over.
+    pub fn observe(&mut self, position_m: f64, altitude_m: f64) {
+        if let Some((last, _)) = self.before[1]
+            && position_m - last < 0.05
+        {
+            return;
+        }
+        if let [Some((s0, h0)), Some((s1, h1))] = self.before {
+            let (first, second) = (s1 - s0, position_m - s1);
+            // Beyond this the road itself bends too much between samples.
+            if first + second < 80.0 {
+                let w = first / (first + second);
+                let residual = h1 - (h0 + w * (altitude_m - h0));
+                let gain = (1.0 + w * w + (1.0 - w) * (1.0 - w)).sqrt();
+                self.step(residual.abs() / gain);
+            }
+        }
+        self.before = [self.before[1], Some((position_m, altitude_m))];
+    }
+
+    /// Forgets the neighbours, after a gap. The estimate stays.
+    pub fn interrupt(&mut self) {
+        self.before = [None; 2];
+    }
+
+    fn step(&mut self, deviation: f64) {
+        let step = (0.6 / (1.0 + f64::from(self.seen) / 8.0)).max(SETTLED_STEP);
+        self.seen = self.seen.saturating_add(1);
+        let factor = if deviation > self.median_m { 1.0 + step } else { 1.0 / (1.0 + step) };
+        self.median_m = (self.median_m * factor).clamp(SMALLEST_M, LARGEST_M);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sum of twelve uniform numbers less six: nearly normal with unit deviation.
+    fn normal(seed: &mut u64) -> f64 {
+        (0..12)
+            .map(|_| {
+                *seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                (*seed >> 11) as f64 / (1u64 << 53) as f64
+            })
+            .sum::<f64>()
+            - 6.0
+    }
+
+    #[test]
+    fn the_estimate_comes_near_the_true_deviation() {
+        for (true_deviation, spacing) in [(1.5, 1.4), (1.5, 14.0), (0.5, 3.0)] {
+            let mut seed = 7;
+            let mut noise = AltitudeNoise::default();
+            for i in 0..2000 {
+                let s = f64::from(i) * spacing;
+                noise.observe(s, 1000.0 - 0.06 * s + true_deviation * normal(&mut seed));
+            }
+            let found = noise.deviation_m();
+            assert!((found / true_deviation - 1.0).abs() < 0.25, "{found} for {true_deviation}");
+        }
+    }
+
+    #[test]
+    fn a_clean_road_with_knees_counts_as_clean() {
+        let mut noise = AltitudeNoise::default();
+        let mut h = 1000.0;
+        for i in 0..600 {
+            h -= if (i / 50) % 2 == 0 { 0.0 } else { 0.8 };
+            noise.observe(f64::from(i) * 14.0, h);
+        }
+        assert!(noise.deviation_m() < 0.05, "{}", noise.deviation_m());
+    }
+}

@@ -1,0 +1,220 @@
+//! Where a descent begins and ends: online, along the road, with hysteresis on gradient and on altitude.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    flow::Peaks,
+    ledger::Ledger,
+    policy::Policy,
+    profile::{Bin, Profile},
+    record::{EndReason, StartReason},
+    terrain::EndFacts,
+};
+
+/// Height that separates two points on a road without noise, mm.
+const SAME_HEIGHT_MM: i64 = 50;
+/// Deviations of the filtered altitude within which two points count as equally high.
+const SAME_HEIGHT_DEVIATIONS: f64 = 1.5;
+/// Height that counts as a climb inside a descent, mm, when there is no noise.
+const CLIMB_MM: i64 = 2_000;
+
+/// The vehicle's account at one point of the road.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Snapshot {
+    pub(crate) position_mm: i64,
+    pub(crate) altitude_mm: i64,
+    pub(crate) end: EndFacts,
+    pub(crate) ledger: Ledger,
+    pub(crate) temperature_dc: Option<i32>,
+}
+
+/// Largest values and other things since the top that are no differences of the ledger.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Marks {
+    pub(crate) peaks: Peaks,
+    /// Steepest gradient over [`crate::terrain::GRADIENT_MM`], in millionths, negative.
+    pub(crate) steepest_ppm: Option<i32>,
+    pub(crate) climb_mm: i64,
+    pub(crate) temperature_dc: Option<i32>,
+    pub(crate) above_inspection_ms: i64,
+    pub(crate) deviation_mm: i64,
+    rising: bool,
+    turn_mm: i64,
+    extreme_mm: i64,
+}
+
+impl Marks {
+    fn at(altitude_mm: i64, temperature_dc: Option<i32>) -> Self {
+        Self { turn_mm: altitude_mm, extreme_mm: altitude_mm, temperature_dc, ..Self::default() }
+    }
+
+    /// Follows ups and downs of at least `step_mm`, so that noise does not add up to a climb.
+    fn follow(&mut self, altitude_mm: i64, step_mm: i64) {
+        if self.rising {
+            if altitude_mm > self.extreme_mm {
+                self.extreme_mm = altitude_mm;
+            } else if altitude_mm < self.extreme_mm - step_mm {
+                self.climb_mm += self.extreme_mm - self.turn_mm;
+                self.rising = false;
+                self.extreme_mm = altitude_mm;
+            }
+        } else if altitude_mm < self.extreme_mm {
+            self.extreme_mm = altitude_mm;
+        } else if altitude_mm > self.extreme_mm + step_mm {
+            self.rising = true;
+            self.turn_mm = self.extreme_mm;
+            self.extreme_mm = altitude_mm;
+        }
+    }
+}
+
+/// One settled stretch of road, as the segmenter sees it.
+#[derive(Clone, Debug)]
+pub(crate) struct Step<'a> {
+    pub(crate) here: &'a Snapshot,
+    /// Gradient over the last [`crate::terrain::GRADIENT_MM`] or what there is of it; `None` when there is too little.
+    pub(crate) gradient: Option<f64>,
+    /// The same, only when the full distance lies behind the top given.
+    pub(crate) full_gradient_from_mm: Option<i64>,
+    pub(crate) deviation_m: f64,
+    pub(crate) peaks: &'a Peaks,
+    pub(crate) bin: &'a Bin,
+    pub(crate) above_inspection: bool,
+    pub(crate) duration_ms: i64,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+enum Stage {
+    /// The road does not fall enough; the top moves along.
+    #[default]
+    Seeking,
+    /// Below a top, on the way down.
+    Descending,
+}
+
+/// The online segmentation of one vehicle's road.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Segmenter {
+    stage: Stage,
+    started: bool,
+    origin_mm: i64,
+    after_gap: bool,
+    pub(crate) top: Snapshot,
+    pub(crate) low: Snapshot,
+    marks: Marks,
+    pub(crate) low_marks: Marks,
+    pub(crate) profile: Profile,
+}
+
+impl Segmenter {
+    /// Begins a new stretch of connected road; `after_gap` when there was one before.
+    pub(crate) fn restart(&mut self, after_gap: bool) {
+        self.stage = Stage::Seeking;
+        self.started = false;
+        self.after_gap = after_gap;
+    }
+
+    /// Returns whether a descent is under way that would be recorded if it ended now.
+    pub(crate) fn is_confirmed(&self, policy: &Policy) -> bool {
+        self.stage == Stage::Descending && self.drop_mm() as f64 >= policy.confirm_drop_m * 1e3
+    }
+
+    fn drop_mm(&self) -> i64 {
+        self.top.altitude_mm - self.low.altitude_mm
+    }
+
+    /// Returns why the descent begins where it does.
+    pub(crate) fn start_reason(&self) -> StartReason {
+        if self.top.position_mm > self.origin_mm {
+            StartReason::Crest
+        } else if self.after_gap {
+            StartReason::AfterGap
+        } else {
+            StartReason::RecordStart
+        }
+    }
+
+    fn set_top(&mut self, here: &Snapshot, stage: Stage) {
+        self.top = *here;
+        self.marks = Marks::at(here.altitude_mm, here.temperature_dc);
+        self.profile.restart();
+        self.stage = stage;
+        self.set_low(here);
+    }
+
+    fn set_low(&mut self, here: &Snapshot) {
+        self.low = *here;
+        self.low_marks = self.marks;
+        self.profile.mark_low();
+    }
+
+    /// Takes the next settled stretch. Returns why the descent above ends, if it does; the caller then reads `top`,
+    /// `low`, `low_marks` and `profile` and calls [`Segmenter::resume`].
+    pub(crate) fn step(&mut self, s: &Step<'_>, policy: &Policy) -> Option<EndReason> {
+        let here = s.here;
+        let seeking = if policy.entry_gradient < 0.0 { Stage::Seeking } else { Stage::Descending };
+        if !self.started {
+            self.started = true;
+            self.origin_mm = here.position_mm;
+            self.set_top(here, seeking);
+            return None;
+        }
+        let same_mm = SAME_HEIGHT_MM.max((SAME_HEIGHT_DEVIATIONS * s.deviation_m * 1e3) as i64);
+        self.gather(s, same_mm);
+        let height = here.altitude_mm;
+        match self.stage {
+            Stage::Seeking => {
+                let level = s.gradient.is_none_or(|g| g > 0.5 * policy.entry_gradient);
+                if height >= self.top.altitude_mm - same_mm && level || height > self.top.altitude_mm {
+                    self.set_top(here, seeking);
+                } else if s.gradient.is_some_and(|g| g <= policy.entry_gradient) {
+                    self.stage = Stage::Descending;
+                    self.set_low(here);
+                } else if level && here.position_mm - self.top.position_mm > (policy.end_level_m * 1e3) as i64 {
+                    self.set_top(here, seeking);
+                }
+                None
+            }
+            Stage::Descending => {
+                if height >= self.top.altitude_mm - same_mm {
+                    // Back at the height of the top: what lies between was no descent.
+                    self.set_top(here, seeking);
+                    return None;
+                }
+                if height < self.low.altitude_mm - same_mm {
+                    self.set_low(here);
+                    return None;
+                }
+                if (height - self.low.altitude_mm) as f64 >= policy.end_climb_m * 1e3 {
+                    return Some(EndReason::Climb);
+                }
+                if (here.position_mm - self.low.position_mm) as f64 >= policy.end_level_m * 1e3 {
+                    return Some(EndReason::Level);
+                }
+                None
+            }
+        }
+    }
+
+    /// Goes on after a descent ended at the stretch given.
+    pub(crate) fn resume(&mut self, here: &Snapshot, policy: &Policy) {
+        self.set_top(here, if policy.entry_gradient < 0.0 { Stage::Seeking } else { Stage::Descending });
+    }
+
+    fn gather(&mut self, s: &Step<'_>, same_mm: i64) {
+        self.marks.peaks.absorb(s.peaks);
+        self.marks.follow(s.here.altitude_mm, CLIMB_MM.max(2 * same_mm));
+        self.marks.temperature_dc = self.marks.temperature_dc.max(s.here.temperature_dc);
+        if s.above_inspection {
+            self.marks.above_inspection_ms += s.duration_ms;
+        }
+        self.marks.deviation_mm = self.marks.deviation_mm.max((s.deviation_m * 1e3) as i64);
+        if let (Some(g), Some(from)) = (s.gradient, s.full_gradient_from_mm)
+            && from >= self.top.position_mm
+        {
+            let ppm = (g * 1e6).round() as i32;
+            self.marks.steepest_ppm = Some(self.marks.steepest_ppm.map_or(ppm, |m| m.min(ppm)));
+        }
+        self.profile.push(s.bin);
+    }
+}

@@ -1,0 +1,162 @@
+//! The altitude filter: works along the road, not along time, with a fixed lag.
+//!
+//! Samples are gathered into stretches of at least [`STRETCH_MM`]. A stretch gets its altitude once the road
+//! [`LAG_MM`] beyond it is known: by a local straight-line fit, as wide as the noise demands, or from the sample itself when
+//! there is next to no noise.
+
+use serde::{Deserialize, Serialize};
+
+use crate::flow::{Peaks, Stretch};
+
+/// Shortest stretch of road that is told apart, mm.
+pub const STRETCH_MM: i64 = 10_000;
+/// How far beyond a point the road must be known before its altitude is settled, mm; the widest fit on either side.
+pub const LAG_MM: i64 = 60_000;
+/// Over what distance a gradient is taken, mm.
+pub const GRADIENT_MM: i64 = 100_000;
+
+/// Below this deviation of single samples the altitude is taken as it is, m.
+const CLEAN_M: f64 = 0.12;
+/// Deviation that the fit aims at, m.
+const AIM_M: f64 = 0.25;
+
+/// Altitude samples of a stretch, gathered.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Gathered {
+    /// Position of its end, mm.
+    pub(crate) end_mm: i64,
+    /// Altitude of the sample at its end, mm.
+    pub(crate) raw_mm: i64,
+    /// Mean position of its samples, mm.
+    pub(crate) mean_position_mm: i64,
+    /// Mean altitude of its samples, mm.
+    pub(crate) mean_altitude_mm: i64,
+    /// Number of its samples.
+    pub(crate) count: u32,
+}
+
+/// A stretch that waits for its altitude.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Pending {
+    pub(crate) gathered: Gathered,
+    pub(crate) stretch: Stretch,
+    pub(crate) peaks: Peaks,
+    pub(crate) end: EndFacts,
+    /// Lengths by phase and with the brake applied over which the rise of this stretch is shared, where that is not
+    /// the stretch itself: the way through a tunnel without altitude.
+    pub(crate) sharing: Option<[i64; 4]>,
+}
+
+/// What is known at the end of a stretch.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct EndFacts {
+    pub(crate) time_ms: i64,
+    pub(crate) speed_mmps: i64,
+    pub(crate) mass_dkg: i64,
+    pub(crate) mass_streamed: bool,
+    pub(crate) soc_ppm: Option<i32>,
+    pub(crate) ambient_dc: Option<i32>,
+    pub(crate) brake_temperature_dc: Option<i32>,
+}
+
+/// A point of the road with settled altitude.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Settled {
+    pub(crate) gathered: Gathered,
+    pub(crate) altitude_mm: i64,
+}
+
+/// Filtered altitude with its deviation, m.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Filtered {
+    pub(crate) altitude_mm: i64,
+    pub(crate) deviation_m: f64,
+}
+
+/// Returns the altitude at the end of stretch `at`, given the stretches around it in order of position.
+pub(crate) fn settle<'a>(
+    at: &Gathered,
+    around: impl Iterator<Item = &'a Gathered>,
+    sample_deviation_m: f64,
+) -> Filtered {
+    let raw = Filtered { altitude_mm: at.raw_mm, deviation_m: sample_deviation_m };
+    if sample_deviation_m < CLEAN_M {
+        return raw;
+    }
+    // A triangular weight of half-width w holds about w/spacing samples' worth.
+    let length = STRETCH_MM as f64 * 1e-3;
+    let spacing = length / f64::from(at.count.max(1)).min(length / 0.1);
+    let wanted = 0.75 * spacing * (sample_deviation_m / AIM_M) * (sample_deviation_m / AIM_M);
+    let width = wanted.clamp(1.5 * length.max(spacing), LAG_MM as f64 * 1e-3);
+
+    let (mut s0, mut s1, mut s2, mut t0, mut t1, mut spread) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for g in around {
+        let x = (g.mean_position_mm - at.end_mm) as f64 * 1e-3;
+        let near = 1.0 - x.abs() / width;
+        if near <= 0.0 || g.count == 0 {
+            continue;
+        }
+        let w = near * f64::from(g.count);
+        let y = (g.mean_altitude_mm - at.raw_mm) as f64 * 1e-3;
+        s0 += w;
+        s1 += w * x;
+        s2 += w * x * x;
+        t0 += w * y;
+        t1 += w * x * y;
+        spread += w * near;
+    }
+    let determinant = s0 * s2 - s1 * s1;
+    if s0 <= 0.0 {
+        return raw;
+    }
+    // A fit needs two places; else the mean must do.
+    let y = if determinant > 1e-6 * s0 * s0 { (s2 * t0 - s1 * t1) / determinant } else { t0 / s0 };
+    Filtered {
+        altitude_mm: at.raw_mm + (y * 1e3).round() as i64,
+        deviation_m: sample_deviation_m * spread.sqrt() / s0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn road(slope: impl Fn(f64) -> f64) -> Vec<Gathered> {
+        (0..30)
+            .map(|k| {
+                let end = f64::from(k + 1) * 10.0;
+                let mean = end - 5.0;
+                Gathered {
+                    end_mm: (end * 1e3) as i64,
+                    raw_mm: (slope(end) * 1e3) as i64,
+                    mean_position_mm: (mean * 1e3) as i64,
+                    mean_altitude_mm: (slope(mean) * 1e3) as i64,
+                    count: 8,
+                }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_straight_road_is_kept_at_any_noise() {
+        let nodes = road(|s| 500.0 - 0.08 * s);
+        for deviation in [0.05, 0.5, 3.0] {
+            let f = settle(&nodes[15], nodes.iter(), deviation);
+            assert!((f.altitude_mm - nodes[15].raw_mm).abs() <= 1, "{f:?}");
+        }
+    }
+
+    #[test]
+    fn noise_is_averaged_down_towards_the_aim() {
+        let nodes = road(|s| 500.0 - 0.08 * s);
+        let f = settle(&nodes[15], nodes.iter(), 1.5);
+        assert!(f.deviation_m < 0.35, "{f:?}");
+    }
+
+    #[test]
+    fn a_lone_stretch_keeps_its_own_altitude() {
+        let nodes = road(|_| 100.0);
+        let f = settle(&nodes[0], nodes[..1].iter(), 2.0);
+        assert_eq!(f.altitude_mm, 100_000);
+    }
+}
