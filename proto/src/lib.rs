@@ -3,6 +3,9 @@
 //! [`v1`] holds the generated types; [`codec`] turns batches into columns of small differences and back; [`convert`]
 //! turns records into messages and back.
 
+pub mod codec;
+pub mod convert;
+
 /// Generated types of the package `coldbrake.v1`.
 #[allow(clippy::all, clippy::pedantic, missing_docs, reason = "generated code")]
 pub mod v1 {
