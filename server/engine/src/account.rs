@@ -220,7 +220,7 @@ pub(crate) fn settle(
         peak_friction_w: (method == FrictionMethod::Measured).then_some(marks.peaks.friction_w as f64),
         brake_applications: u32::try_from(sum.applications).unwrap_or(0),
         braking_events: u32::try_from(sum.events).unwrap_or(0),
-        friction_free_event_share: per(sum.events_without_friction as f64, sum.events as f64),
+        friction_free_event_share: per(sum.events_without_friction as f64, sum.events as f64).map(|x| x.clamp(0.0, 1.0)),
         friction_free_energy_share: per(available - applied, available).map(|x| x.clamp(0.0, 1.0)),
         friction_time_share: per(joules(sum.friction_ms), moving_s),
         friction_kj_per_km: friction_known(per(friction * 1e-3, joules(sum.length()) * 1e-3)),

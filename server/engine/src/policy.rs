@@ -22,6 +22,9 @@ pub struct Policy {
     pub bridge_distance_m: f64,
     /// Probability that an interval covers the true value.
     pub confidence: f64,
+    /// Standard deviation of single altitude samples, m. Absent: estimated from the samples. 0: surveyed altitude,
+    /// taken as it is, without filter and without a look for steps that no road has.
+    pub altitude_noise_m: Option<f64>,
 }
 
 impl Default for Policy {
@@ -35,6 +38,7 @@ impl Default for Policy {
             bridge_time_s: 30.0,
             bridge_distance_m: 300.0,
             confidence: 0.95,
+            altitude_noise_m: None,
         }
     }
 }
@@ -42,7 +46,7 @@ impl Default for Policy {
 impl Policy {
     /// Returns every mistake in the policy as (field, what to do); none when it can be used.
     pub fn problems(&self) -> Vec<(&'static str, String)> {
-        let ranges: [(&'static str, f64, f64, f64); 8] = [
+        let ranges: [(&'static str, f64, f64, f64); 9] = [
             ("entry_gradient", self.entry_gradient, -0.3, 0.0),
             ("confirm_drop_m", self.confirm_drop_m, 5.0, 2_000.0),
             ("end_climb_m", self.end_climb_m, 1.0, 500.0),
@@ -51,6 +55,7 @@ impl Policy {
             ("bridge_time_s", self.bridge_time_s, 1.0, 600.0),
             ("bridge_distance_m", self.bridge_distance_m, 10.0, 5_000.0),
             ("confidence", self.confidence, 0.5, 0.999),
+            ("altitude_noise_m", self.altitude_noise_m.unwrap_or(0.0), 0.0, 20.0),
         ];
         ranges
             .into_iter()

@@ -84,6 +84,10 @@ pub(crate) struct Life {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Event {
     active: bool,
+    /// Long enough to be counted.
+    counted: bool,
+    /// Counted as done without friction, for as long as that holds.
+    without_friction: bool,
     last_ms: i64,
     braking_ms: i64,
     recovered_j: f64,
@@ -121,6 +125,8 @@ pub(crate) struct Track {
     base_mm: i64,
     pending: VecDeque<Pending>,
     trail: VecDeque<Settled>,
+    /// Altitude at the end of the last settled stretch.
+    settled_mm: Option<i64>,
     standing_ms: i64,
     usual_ms: f64,
     deceleration: f64,
@@ -183,6 +189,7 @@ impl Track {
             // Room for the lag at the usual length of stretches: no allocation while driving.
             pending: VecDeque::with_capacity(12),
             trail: VecDeque::with_capacity(24),
+            settled_mm: None,
             standing_ms: 0,
             usual_ms: 0.0,
             deceleration: 0.0,
@@ -259,9 +266,12 @@ impl Track {
             self.finish(EndReason::Standstill, None, model, policy, life, out);
             self.standing_ms = i64::MIN / 2;
         }
-        if position * 1e3 >= STRETCH_MM as f64 {
+        // Surveyed altitude needs no gathering and no lag.
+        let surveyed = policy.altitude_noise_m == Some(0.0);
+        let (length_mm, lag_mm) = if surveyed { (1, 0) } else { (STRETCH_MM, LAG_MM) };
+        if position * 1e3 >= length_mm as f64 {
             self.close_stretch();
-            self.settle_ready(LAG_MM, model, policy, life, out);
+            self.settle_ready(lag_mm, model, policy, life, out);
         }
         Taken::Connected
     }
@@ -276,7 +286,7 @@ impl Track {
         life: &mut Life,
         out: &mut Out<'_>,
     ) {
-        self.end_event();
+        self.event = Event::default();
         if self.open.duration_ms > 0 {
             self.close_stretch();
         }
@@ -287,6 +297,7 @@ impl Track {
         record(reason, model, policy, life, out);
         life.segmenter.restart(true);
         self.trail.clear();
+        self.settled_mm = None;
     }
 
     /// Sets a flag on the stretch being driven.
@@ -298,11 +309,14 @@ impl Track {
     /// by a step that no road has.
     fn read_altitude(&mut self, s: &Sample, distance: f64, policy: &Policy, life: &Life) -> Result<f64, Taken> {
         let a = &mut self.altimeter;
+        if policy.altitude_noise_m == Some(0.0) {
+            return Ok(s.altitude);
+        }
         if (s.altitude - a.last_raw_m).abs() > 1e-9 {
             let frozen_mm: i64 = a.frozen_mm[..3].iter().sum();
             let leap = s.altitude + a.offset_m - self.last.altitude;
             let believed =
-                STEEPEST_ROAD * distance * f64::from(1 + a.waiting) + BELIEVED_STEP_M + 6.0 * life.noise.deviation_m();
+                STEEPEST_ROAD * distance * f64::from(1 + a.waiting) + BELIEVED_STEP_M + 6.0 * policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m());
             if leap.abs() > believed {
                 a.waiting = if a.waiting > 0 && (s.altitude - a.waiting_m).abs() <= believed { a.waiting + 1 } else { 1 };
                 a.waiting_m = s.altitude;
@@ -351,12 +365,20 @@ impl Track {
         let mass = model.mass(s.mass);
         let (mut battery_w, current, voltage) = battery(s, model);
         let mut brake = s.brake;
+        if self.usual_ms > 0.0 && dt_ms as f64 > 1.5 * self.usual_ms {
+            // Samples are missing. At standstill the brake holds the vehicle: that says nothing of how it was braked on
+            // the way to or from the stop.
+            brake = match (v0 < STANDSTILL_MPS, v1 < STANDSTILL_MPS) {
+                (false, true) => self.last.brake,
+                (true, _) => brake,
+                (false, false) => 0.5 * (brake + self.last.brake),
+            };
+        }
         if is_gap {
             // A value speaks for the interval before it; over a gap both ends are asked.
             let here = battery_w;
             battery_w = 0.5 * (battery_w + self.last.battery_w);
             self.last.battery_w = here;
-            brake = 0.5 * (brake + self.last.brake);
             self.open.uncovered_ms += dt_ms - self.usual_ms as i64;
         } else {
             self.last.battery_w = battery_w;
@@ -466,20 +488,19 @@ impl Track {
             e.recovered_j += i.wheels.max(0.0);
             // Without a force the applied brake counts as friction in proportion to its time.
             e.friction_j += if by_balance && i.applied { i.wheels.max(1.0) } else { friction_j };
-        } else if self.event.active && now_ms - self.event.last_ms >= EVENT_PAUSE_MS {
-            self.end_event();
-        }
-    }
-
-    fn end_event(&mut self) {
-        let e = self.event;
-        if e.active && e.braking_ms >= EVENT_MS {
-            self.open.events += 1;
-            if e.friction_j < WITHOUT_FRICTION * (e.recovered_j + e.friction_j) {
-                self.open.events_without_friction += 1;
+            let without = e.friction_j < WITHOUT_FRICTION * (e.recovered_j + e.friction_j);
+            if !e.counted && e.braking_ms >= EVENT_MS {
+                e.counted = true;
+                self.open.events += 1;
             }
+            // Counted at once and taken back when friction comes later: a descent may end while braking goes on.
+            if e.counted && without != e.without_friction {
+                e.without_friction = without;
+                self.open.events_without_friction += if without { 1 } else { -1 };
+            }
+        } else if self.event.active && now_ms - self.event.last_ms >= EVENT_PAUSE_MS {
+            self.event = Event::default();
         }
-        self.event = Event::default();
     }
 
     fn note_end(&mut self, s: &Sample, model: &Model<'_>) {
@@ -524,7 +545,8 @@ impl Track {
                 return;
             }
             let around = self.trail.iter().map(|t| &t.gathered).chain(self.pending.iter().map(|p| &p.gathered));
-            let filtered = settle(&first.gathered, around, life.noise.deviation_m());
+            let deviation = policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m());
+            let filtered = settle(&first.gathered, around, deviation);
             let Some(first) = self.pending.pop_front() else { return };
             self.settle_one(&first, filtered.altitude_mm, filtered.deviation_m, model, policy, life, out);
         }
@@ -543,7 +565,7 @@ impl Track {
     ) {
         let method = model.method();
         let length_mm = p.stretch.length();
-        let before = self.trail.back().map(|t| t.altitude_mm);
+        let before = self.settled_mm;
         // A stretch without length has the altitude of the one before.
         let altitude_mm = if length_mm == 0 { before.unwrap_or(altitude_mm) } else { altitude_mm };
         let rise_mm = before.map_or(0, |b| altitude_mm - b);
@@ -601,6 +623,11 @@ impl Track {
         }
         if life.sign.contradicts(weight) {
             life.sign_refused = true;
+        }
+        self.settled_mm = Some(altitude_mm);
+        let near = self.trail.back().is_some_and(|t| here.position_mm - t.gathered.end_mm < STRETCH_MM);
+        if near && length_mm > 0 {
+            return;
         }
         self.trail.push_back(Settled { gathered: p.gathered, altitude_mm });
         while self.trail.len() > 2
@@ -664,7 +691,7 @@ fn record(reason: EndReason, model: &Model<'_>, policy: &Policy, life: &mut Life
         reason,
         (out.vehicle, out.software_version),
         life.descents,
-        life.noise.deviation_m(),
+        policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m()),
     );
     let profile = life.segmenter.profile.to_low(model.method() == FrictionMethod::Measured);
     out.finished.push(FinishedDescent { descent, profile });
