@@ -19,6 +19,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     let descriptors = protox::compile(FILES, ["."])?;
     let out = PathBuf::from(env::var("OUT_DIR")?);
     fs::write(out.join("coldbrake_v1.binpb"), descriptors.encode_to_vec())?;
-    tonic_prost_build::configure().build_transport(true).compile_fds(descriptors)?;
+    tonic_prost_build::configure()
+        .build_transport(true)
+        .compile_fds(descriptors)?;
     Ok(())
 }
