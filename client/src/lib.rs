@@ -1,1 +1,3 @@
 //! The Coldbrake command line.
+
+pub mod convert;
