@@ -3,6 +3,17 @@
 use coldbrake_engine::{Descent, FinishedDescent, Metric, MetricHistogram, ProfilePoint, VehicleClass};
 use serde::{Deserialize, Serialize};
 
+pub mod cursor;
+pub mod envelope;
+pub mod keys;
+pub mod memory;
+pub mod records;
+pub mod sled;
+pub mod tally;
+
+pub use memory::MemoryStore;
+pub use sled::{SledOptions, SledStore};
+
 /// What is known of a vehicle beside its engine state, for listings.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct VehicleRecord {
@@ -96,7 +107,10 @@ impl DescentFilter {
         same(&self.vehicle, &d.vehicle)
             && same(&self.vehicle_class, &d.vehicle_class)
             && same(&self.software_version, &d.software_version)
-            && self.grade.as_deref().is_none_or(|w| d.grade.as_deref().unwrap_or("-") == w)
+            && self
+                .grade
+                .as_deref()
+                .is_none_or(|w| d.grade.as_deref().unwrap_or("-") == w)
             && self.start_time_ms.is_none_or(|t| d.start_time_ms >= t)
             && self.end_time_ms.is_none_or(|t| d.start_time_ms < t)
             && self.min_drop_m.is_none_or(|m| d.drop_m >= m)
@@ -136,6 +150,8 @@ pub struct MergedHistogram {
     pub histogram: MetricHistogram,
     /// How many stored histograms were added.
     pub merged: u32,
+    /// How many of the values were above the metric's range and count as its largest.
+    pub clamped: u64,
 }
 
 /// Size and contents of a store.
@@ -173,7 +189,9 @@ pub enum StoreError {
         reason: String,
     },
     /// The store was written by a newer program.
-    #[error("the store has format {found}, this program reads up to {known}: start the newer program, or restore a backup made by this one")]
+    #[error(
+        "the store has format {found}, this program reads up to {known}: start the newer program, or restore a backup made by this one"
+    )]
     Newer {
         /// Format of the store.
         found: u32,
@@ -196,6 +214,14 @@ pub enum StoreError {
         /// The limit.
         limit: usize,
     },
+    /// An identifier that cannot be stored.
+    #[error("{what} cannot be stored: {problem}")]
+    BadKey {
+        /// Which identifier.
+        what: String,
+        /// What is wrong with it.
+        problem: &'static str,
+    },
     /// A page token that this store did not give.
     #[error("the page token is not one of this listing: start again without it")]
     BadCursor,
@@ -211,7 +237,10 @@ pub enum StoreError {
 ///   it returns: the caller acknowledges vehicles on its return.
 /// * A descent committed twice (same vehicle and identifier) is stored and counted once.
 /// * Commits become visible to readers in the order of the calls, and only once durable.
-/// * Listings are in a stable order; a page token continues where the page before ended even if rows were added.
+/// * A batch with a record that is too large or an identifier that cannot be a key is refused as a whole before
+///   anything is written: [`StoreError::TooLarge`], [`StoreError::BadKey`].
+/// * Listings are in a stable order; a page token continues where the page before ended even if rows were added. A
+///   limit of 0 counts as 1.
 /// * No call panics on what is on disk. After a failed write the store answers [`StoreError::Poisoned`].
 /// * Calls block: use them from a thread that may block. One caller of `commit` at a time.
 pub trait Store: Send + Sync + 'static {
@@ -240,10 +269,17 @@ pub trait Store: Send + Sync + 'static {
     ) -> Result<Page<Descent>, StoreError>;
 
     /// Returns one descent with its profile.
-    fn descent(&self, vehicle: &str, descent: &str) -> Result<Option<(Descent, Vec<ProfilePoint>)>, StoreError>;
+    fn descent(
+        &self,
+        vehicle: &str,
+        descent: &str,
+    ) -> Result<Option<(Descent, Vec<ProfilePoint>)>, StoreError>;
 
     /// Returns the sum of the histograms that the query means; an empty one when there are none.
     fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError>;
+
+    /// Lists the audit log, the latest entry first.
+    fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError>;
 
     /// Returns what the store holds.
     fn stats(&self) -> Result<StoreStats, StoreError>;

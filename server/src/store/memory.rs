@@ -1,0 +1,266 @@
+//! A store in memory: the plain words of the contract, against which the durable stores are tested.
+
+use std::{
+    cmp::Reverse,
+    collections::BTreeMap,
+    ops::Bound,
+    sync::{PoisonError, RwLock, RwLockReadGuard},
+};
+
+use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, VehicleClass};
+
+use super::{
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Store, StoreError,
+    StoreStats, VehicleRecord,
+    cursor::{Listing, MAX_SCAN},
+    keys::{Key, Parsed},
+    records,
+    tally::{self, Slot, Tally},
+};
+
+/// A store that forgets everything when it is dropped.
+#[derive(Debug, Default)]
+pub struct MemoryStore {
+    inner: RwLock<Inner>,
+}
+
+/// Place of a descent in the listing.
+type Place = (Reverse<i64>, String, String);
+
+#[derive(Debug, Default)]
+struct Inner {
+    commits: u64,
+    states: BTreeMap<String, Vec<u8>>,
+    vehicles: BTreeMap<String, VehicleRecord>,
+    classes: BTreeMap<String, VehicleClass>,
+    descents: BTreeMap<Place, FinishedDescent>,
+    places: BTreeMap<(String, String), Place>,
+    histograms: BTreeMap<Slot, Tally>,
+    audit: BTreeMap<Reverse<(u64, u32)>, AuditRecord>,
+}
+
+impl MemoryStore {
+    /// Returns an empty store.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    fn read(&self) -> RwLockReadGuard<'_, Inner> {
+        // A commit that panicked half-way cannot be: nothing in it fails after the first change.
+        self.inner.read().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Store for MemoryStore {
+    fn commit(&self, batch: &CommitBatch) -> Result<(), StoreError> {
+        records::check(batch)?;
+        if batch.is_empty() {
+            return Ok(());
+        }
+        let mut inner = self.inner.write().unwrap_or_else(PoisonError::into_inner);
+        inner.commits += 1;
+        inner.states.extend(batch.states.iter().cloned());
+        inner
+            .vehicles
+            .extend(batch.vehicles.iter().map(|v| (v.vehicle.clone(), v.clone())));
+        inner
+            .classes
+            .extend(batch.classes.iter().map(|c| (c.vehicle_class.clone(), c.clone())));
+        for finished in &batch.descents {
+            inner.add_descent(finished);
+        }
+        let commit = inner.commits;
+        inner.audit.extend(
+            batch
+                .audit
+                .iter()
+                .zip(0..)
+                .map(|(entry, i)| (Reverse((commit, i)), entry.clone())),
+        );
+        Ok(())
+    }
+
+    fn vehicle_state(&self, vehicle: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        Ok(self.read().states.get(vehicle).cloned())
+    }
+
+    fn vehicle(&self, vehicle: &str) -> Result<Option<VehicleRecord>, StoreError> {
+        Ok(self.read().vehicles.get(vehicle).cloned())
+    }
+
+    fn vehicles(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<VehicleRecord>, StoreError> {
+        let after = match cursor.map(|token| Listing::Vehicles.resume(token)).transpose()? {
+            Some((_, Parsed::Vehicle { vehicle })) => Bound::Excluded(vehicle),
+            Some(_) => return Err(StoreError::BadCursor),
+            None => Bound::Unbounded,
+        };
+        let inner = self.read();
+        let rows = inner
+            .vehicles
+            .range((after, Bound::Unbounded))
+            .map(|(_, v)| v.clone());
+        Ok(page(
+            rows,
+            limit,
+            |_| true,
+            |v| Listing::Vehicles.token(&Key::vehicle(&v.vehicle)),
+        ))
+    }
+
+    fn classes(&self) -> Result<Vec<VehicleClass>, StoreError> {
+        Ok(self.read().classes.values().cloned().collect())
+    }
+
+    fn descents(
+        &self,
+        filter: &DescentFilter,
+        cursor: Option<&[u8]>,
+        limit: usize,
+    ) -> Result<Page<Descent>, StoreError> {
+        let listing = Listing::Descents(filter);
+        let after = match cursor.map(|token| listing.resume(token)).transpose()? {
+            Some((
+                _,
+                Parsed::Descent {
+                    start_time_ms,
+                    vehicle,
+                    descent,
+                }
+                | Parsed::DescentOfVehicle {
+                    vehicle,
+                    start_time_ms,
+                    descent,
+                },
+            )) => Bound::Excluded((Reverse(start_time_ms), vehicle, descent)),
+            Some(_) => return Err(StoreError::BadCursor),
+            None => Bound::Unbounded,
+        };
+        let inner = self.read();
+        let in_reach = |d: &Descent| {
+            filter.vehicle.as_ref().is_none_or(|v| *v == d.vehicle)
+                && filter.start_time_ms.is_none_or(|t| d.start_time_ms >= t)
+                && filter.end_time_ms.is_none_or(|t| d.start_time_ms < t)
+        };
+        let rows = inner
+            .descents
+            .range((after, Bound::Unbounded))
+            .map(|(_, finished)| finished.descent.clone())
+            .filter(in_reach);
+        Ok(page(
+            rows,
+            limit,
+            |d| filter.matches(d),
+            |d| {
+                listing.token(&if filter.vehicle.is_some() {
+                    Key::descent_of_vehicle(&d.vehicle, d.start_time_ms, &d.descent)
+                } else {
+                    Key::descent(d.start_time_ms, &d.vehicle, &d.descent)
+                })
+            },
+        ))
+    }
+
+    fn descent(
+        &self,
+        vehicle: &str,
+        descent: &str,
+    ) -> Result<Option<(Descent, Vec<ProfilePoint>)>, StoreError> {
+        let inner = self.read();
+        let place = inner.places.get(&(vehicle.to_owned(), descent.to_owned()));
+        let found = place.and_then(|place| inner.descents.get(place));
+        Ok(found.map(|f| (f.descent.clone(), f.profile.clone())))
+    }
+
+    fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError> {
+        let mut sum = Tally::new(query.metric);
+        let mut merged = 0;
+        for (_, tally) in self
+            .read()
+            .histograms
+            .iter()
+            .filter(|(slot, _)| slot.is_meant(query))
+        {
+            sum.merge(tally);
+            merged += 1;
+        }
+        Ok(sum.into_merged(merged))
+    }
+
+    fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {
+        let after = match cursor.map(|token| Listing::Audit.resume(token)).transpose()? {
+            Some((_, Parsed::Audit { lsn, index })) => Bound::Excluded(Reverse((lsn, index))),
+            Some(_) => return Err(StoreError::BadCursor),
+            None => Bound::Unbounded,
+        };
+        let inner = self.read();
+        let rows = inner.audit.range((after, Bound::Unbounded));
+        let found = page(
+            rows,
+            limit,
+            |_| true,
+            |(Reverse((lsn, i)), _)| Listing::Audit.token(&Key::audit(*lsn, *i)),
+        );
+        Ok(Page {
+            rows: found.rows.into_iter().map(|(_, entry)| entry.clone()).collect(),
+            next: found.next,
+        })
+    }
+
+    fn stats(&self) -> Result<StoreStats, StoreError> {
+        let inner = self.read();
+        Ok(StoreStats {
+            vehicles: inner.states.len() as u64,
+            descents: inner.descents.len() as u64,
+            histograms: inner.histograms.len() as u64,
+            size_bytes: 0,
+        })
+    }
+}
+
+impl Inner {
+    fn add_descent(&mut self, finished: &FinishedDescent) {
+        let d = &finished.descent;
+        let identity = (d.vehicle.clone(), d.descent.clone());
+        if self.places.contains_key(&identity) {
+            return;
+        }
+        let place = (Reverse(d.start_time_ms), d.vehicle.clone(), d.descent.clone());
+        self.places.insert(identity, place.clone());
+        self.descents.insert(place, finished.clone());
+        for (slot, value) in tally::increments(d) {
+            let metric = slot.metric;
+            self.histograms
+                .entry(slot)
+                .or_insert_with(|| Tally::new(metric))
+                .record(value);
+        }
+    }
+}
+
+/// Takes rows until the page is full or enough have been looked at. A limit of 0 counts as 1.
+fn page<T>(
+    rows: impl Iterator<Item = T>,
+    limit: usize,
+    is_meant: impl Fn(&T) -> bool,
+    token: impl Fn(&T) -> Vec<u8>,
+) -> Page<T> {
+    let mut rows = rows.peekable();
+    let mut taken = Vec::new();
+    for seen in 1.. {
+        let Some(row) = rows.next() else { break };
+        let next = token(&row);
+        if is_meant(&row) {
+            taken.push(row);
+        }
+        if rows.peek().is_some() && (taken.len() >= limit.max(1) || seen >= MAX_SCAN) {
+            return Page {
+                rows: taken,
+                next: Some(next),
+            };
+        }
+    }
+    Page {
+        rows: taken,
+        next: None,
+    }
+}

@@ -1,0 +1,233 @@
+//! The embedded database as an ordered map of checked records. It knows nothing of what the records mean.
+
+use std::{ops::Bound, path::PathBuf};
+
+use crate::store::{
+    StoreError,
+    envelope::{self, Piece},
+    keys::{Key, end_of},
+};
+
+/// Most keys written in one batch: the database keeps all garbage of a batch in memory until its end.
+const MAX_BATCH: usize = 500;
+
+/// One change of a stored key: its new value, or none to remove it.
+pub(super) type Change = (Vec<u8>, Option<Vec<u8>>);
+
+/// The index.
+#[derive(Clone, Debug)]
+pub(super) struct Index {
+    db: ::sled::Db,
+    dir: PathBuf,
+}
+
+/// A record with its key.
+#[derive(Debug)]
+pub(super) struct Row {
+    pub(super) key: Key,
+    pub(super) schema: u8,
+    pub(super) record: Vec<u8>,
+}
+
+impl Index {
+    pub(super) fn new(db: ::sled::Db, dir: PathBuf) -> Self {
+        Self { db, dir }
+    }
+
+    /// Says where an error of the database came from.
+    fn failed(&self, action: &'static str, error: ::sled::Error) -> StoreError {
+        failed(action, &self.dir, error)
+    }
+
+    fn piece_of(stored_key: &[u8], value: &::sled::IVec) -> Result<(Piece<'static>, Vec<u8>), StoreError> {
+        match envelope::open(stored_key, value) {
+            Ok(Piece {
+                schema,
+                pieces,
+                payload,
+            }) => Ok((
+                Piece {
+                    schema,
+                    pieces,
+                    payload: &[],
+                },
+                payload.to_vec(),
+            )),
+            Err(reason) => Err(damaged(stored_key, reason)),
+        }
+    }
+
+    /// Returns a value that stands without an envelope.
+    pub(super) fn raw(&self, stored_key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
+        let found = self.db.get(stored_key).map_err(|e| self.failed("read", e))?;
+        Ok(found.map(|value| value.to_vec()))
+    }
+
+    /// Returns in how many pieces a record is stored, 0 without one.
+    pub(super) fn pieces(&self, key: &Key) -> Result<u8, StoreError> {
+        let stored_key = key.piece(0);
+        match self.db.get(&stored_key).map_err(|e| self.failed("read", e))? {
+            None => Ok(0),
+            Some(value) => match envelope::open(&stored_key, &value) {
+                Ok(piece) => Ok(piece.pieces),
+                Err(reason) => Err(damaged(&stored_key, reason)),
+            },
+        }
+    }
+
+    /// Returns whether there is a record.
+    pub(super) fn contains(&self, key: &Key) -> Result<bool, StoreError> {
+        self.db
+            .contains_key(key.piece(0))
+            .map_err(|e| self.failed("read", e))
+    }
+
+    /// Returns a record and its schema version.
+    pub(super) fn get(&self, key: &Key) -> Result<Option<(u8, Vec<u8>)>, StoreError> {
+        let mut pieces = 1;
+        let mut schema = 0;
+        let mut payloads = Vec::new();
+        let mut number = 0;
+        while number < pieces {
+            let stored_key = key.piece(number);
+            let Some(value) = self.db.get(&stored_key).map_err(|e| self.failed("read", e))? else {
+                if number == 0 {
+                    return Ok(None);
+                }
+                return Err(damaged(&stored_key, "a piece of it is missing"));
+            };
+            let piece = envelope::open(&stored_key, &value).map_err(|reason| damaged(&stored_key, reason))?;
+            (schema, pieces) = (piece.schema, piece.pieces);
+            payloads.extend_from_slice(piece.payload);
+            number += 1;
+        }
+        let record = envelope::join(payloads, pieces).map_err(|reason| damaged(&key.piece(0), reason))?;
+        Ok(Some((schema, record)))
+    }
+
+    /// Walks along the records whose keys begin with `prefix`, from `start` on.
+    pub(super) fn rows(&self, prefix: &[u8], start: Bound<Vec<u8>>) -> Rows {
+        let end = end_of(prefix).map_or(Bound::Unbounded, Bound::Excluded);
+        // An empty range is asked for as one: the database panics on a range that ends before it begins.
+        let empty = match (&start, &end) {
+            (Bound::Included(s) | Bound::Excluded(s), Bound::Excluded(e)) => s >= e,
+            _ => false,
+        };
+        let inner = (!empty).then(|| self.db.range((start, end)));
+        Rows {
+            inner,
+            index: self.clone(),
+        }
+    }
+
+    /// Writes changes and then the last one, which must be visible only together with all the others or after them.
+    pub(super) fn apply(&self, changes: &[Change], last: &Change) -> Result<(), StoreError> {
+        let mut chunks = changes.chunks(MAX_BATCH - 1).peekable();
+        if chunks.peek().is_none() {
+            return self.apply_batch(std::slice::from_ref(last), &[]);
+        }
+        while let Some(chunk) = chunks.next() {
+            let tail = if chunks.peek().is_none() {
+                std::slice::from_ref(last)
+            } else {
+                &[]
+            };
+            self.apply_batch(chunk, tail)?;
+        }
+        Ok(())
+    }
+
+    fn apply_batch(&self, changes: &[Change], more: &[Change]) -> Result<(), StoreError> {
+        let mut batch = ::sled::Batch::default();
+        for (key, value) in changes.iter().chain(more) {
+            match value {
+                Some(value) => batch.insert(key.as_slice(), value.as_slice()),
+                None => batch.remove(key.as_slice()),
+            }
+        }
+        self.db.apply_batch(batch).map_err(|e| self.failed("write", e))
+    }
+
+    /// Hands everything to the operating system. That is not yet durable: the caller syncs the file.
+    pub(super) fn flush(&self) -> Result<(), StoreError> {
+        self.db.flush().map(|_| ()).map_err(|e| self.failed("flush", e))
+    }
+}
+
+/// Puts an error of the database into the words of the store.
+pub(super) fn failed(action: &'static str, dir: &std::path::Path, error: ::sled::Error) -> StoreError {
+    match error {
+        ::sled::Error::Io(source) => StoreError::Io {
+            action,
+            path: dir.to_owned(),
+            source,
+        },
+        ::sled::Error::Corruption { at, .. } => StoreError::Damaged {
+            what: format!("index {}", dir.display()),
+            reason: at.map_or_else(|| "corruption".to_owned(), |at| format!("corruption at {at}")),
+        },
+        other => StoreError::Damaged {
+            what: format!("index {}", dir.display()),
+            reason: other.to_string(),
+        },
+    }
+}
+
+/// Returns the error of a stored value that is not what was written.
+pub(super) fn damaged(stored_key: &[u8], reason: &str) -> StoreError {
+    let what =
+        Key::from_stored(stored_key).map_or_else(|| "empty key".to_owned(), |(key, _)| key.to_string());
+    StoreError::Damaged {
+        what,
+        reason: reason.to_owned(),
+    }
+}
+
+/// Records in the order of their keys. After an error there is no next one.
+pub(super) struct Rows {
+    inner: Option<::sled::Iter>,
+    index: Index,
+}
+
+impl Rows {
+    fn next_stored(&mut self) -> Result<Option<(::sled::IVec, ::sled::IVec)>, StoreError> {
+        match self.inner.as_mut().and_then(Iterator::next) {
+            None => Ok(None),
+            Some(Ok(stored)) => Ok(Some(stored)),
+            Some(Err(e)) => Err(self.index.failed("read", e)),
+        }
+    }
+
+    fn next_row(&mut self) -> Result<Option<Row>, StoreError> {
+        let Some((stored_key, value)) = self.next_stored()? else {
+            return Ok(None);
+        };
+        let Some((key, 0)) = Key::from_stored(&stored_key) else {
+            return Err(damaged(&stored_key, "its first piece is missing"));
+        };
+        let (Piece { schema, pieces, .. }, mut payloads) = Index::piece_of(&stored_key, &value)?;
+        for number in 1..pieces {
+            let wanted = key.piece(number);
+            match self.next_stored()? {
+                Some((stored_key, value)) if *stored_key == *wanted => {
+                    payloads.extend(Index::piece_of(&stored_key, &value)?.1);
+                }
+                _ => return Err(damaged(&wanted, "a piece of it is missing")),
+            }
+        }
+        let record = envelope::join(payloads, pieces).map_err(|reason| damaged(&stored_key, reason))?;
+        Ok(Some(Row { key, schema, record }))
+    }
+}
+
+impl Iterator for Rows {
+    type Item = Result<Row, StoreError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let row = self.next_row().transpose();
+        if matches!(row, Some(Err(_)) | None) {
+            self.inner = None;
+        }
+        row
+    }
+}

@@ -1,0 +1,160 @@
+//! From a batch to absolute changes of keys: what is counted is added up here, before the journal is written, so that
+//! replaying a record of the journal twice changes nothing.
+
+use std::collections::BTreeMap;
+
+use super::index::{Change, Index};
+use crate::store::{
+    CommitBatch, FinishedDescent, StoreError,
+    envelope::seal,
+    keys::Key,
+    records::{self, Counts, ProfileRecord, SCHEMA},
+    tally::{self, Slot, Tally},
+};
+
+/// Name of the record with the numbers of records.
+pub(super) const COUNTS: &str = "counts";
+
+/// Changes gathered so far, and what the index will hold after them.
+struct Draft<'a> {
+    index: &'a Index,
+    changes: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
+    counts: Counts,
+    tallies: BTreeMap<Slot, Tally>,
+}
+
+/// Returns the changes that a batch means, given what the index holds.
+pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Vec<Change>, StoreError> {
+    let counts = read_counts(index)?;
+    let mut draft = Draft {
+        index,
+        changes: BTreeMap::new(),
+        counts,
+        tallies: BTreeMap::new(),
+    };
+    for (vehicle, state) in &batch.states {
+        if draft.put(&Key::state(vehicle), state)? {
+            draft.counts.vehicles += 1;
+        }
+    }
+    for record in &batch.vehicles {
+        let key = Key::vehicle(&record.vehicle);
+        draft.put(&key, &records::encode(&key, record)?)?;
+    }
+    for class in &batch.classes {
+        let key = Key::class(&class.vehicle_class);
+        draft.put(&key, &records::encode(&key, class)?)?;
+    }
+    for finished in &batch.descents {
+        draft.add_descent(finished)?;
+    }
+    for (entry, number) in batch.audit.iter().zip(0..) {
+        let key = Key::audit(lsn, number);
+        draft.put(&key, &records::encode(&key, entry)?)?;
+    }
+    for (slot, tally) in std::mem::take(&mut draft.tallies) {
+        if draft.put(&slot.key(), &tally.to_record())? {
+            draft.counts.histograms += 1;
+        }
+    }
+    if draft.counts != counts {
+        let key = Key::meta(COUNTS);
+        draft.put(&key, &records::encode(&key, &draft.counts)?)?;
+    }
+    Ok(draft.changes.into_iter().collect())
+}
+
+/// Returns the numbers of records that the index says it holds.
+pub(super) fn read_counts(index: &Index) -> Result<Counts, StoreError> {
+    let key = Key::meta(COUNTS);
+    index
+        .get(&key)?
+        .map_or(Ok(Counts::default()), |(schema, record)| {
+            records::decode(&key, schema, &record)
+        })
+}
+
+impl Draft<'_> {
+    /// Puts a record and removes what an older, longer one would leave behind. Returns whether the key is new.
+    fn put(&mut self, key: &Key, record: &[u8]) -> Result<bool, StoreError> {
+        let is_drafted = matches!(self.changes.get(&key.piece(0)), Some(Some(_)));
+        let before = self.index.pieces(key)?;
+        let sealed = seal(key, SCHEMA, record)?;
+        for number in sealed.len() as u8..before {
+            self.changes.insert(key.piece(number), None);
+        }
+        if is_drafted {
+            // The batch has put this record already, maybe in more pieces than now.
+            let drafted: Vec<_> = self
+                .changes
+                .range(key.piece(sealed.len() as u8)..key.after())
+                .map(|(stored_key, _)| stored_key.clone())
+                .collect();
+            for stored_key in drafted {
+                self.changes.insert(stored_key, None);
+            }
+        }
+        self.changes.extend(
+            sealed
+                .into_iter()
+                .map(|(stored_key, value)| (stored_key, Some(value))),
+        );
+        Ok(before == 0 && !is_drafted)
+    }
+
+    fn add_descent(&mut self, finished: &FinishedDescent) -> Result<(), StoreError> {
+        let d = &finished.descent;
+        let profile_key = Key::profile(&d.vehicle, &d.descent);
+        if self.changes.contains_key(&profile_key.piece(0)) || self.index.contains(&profile_key)? {
+            return Ok(());
+        }
+        let profile = ProfileRecord {
+            start_time_ms: d.start_time_ms,
+            profile: finished.profile.clone(),
+        };
+        self.put(&profile_key, &records::encode(&profile_key, &profile)?)?;
+        let key = Key::descent(d.start_time_ms, &d.vehicle, &d.descent);
+        self.put(&key, &records::encode(&key, d)?)?;
+        self.put(
+            &Key::descent_of_vehicle(&d.vehicle, d.start_time_ms, &d.descent),
+            &[],
+        )?;
+        self.counts.descents += 1;
+        for (slot, value) in tally::increments(d) {
+            if !self.tallies.contains_key(&slot) {
+                self.tallies.insert(slot.clone(), read_tally(self.index, &slot)?);
+            }
+            if let Some(tally) = self.tallies.get_mut(&slot) {
+                tally.record(value);
+            }
+        }
+        Ok(())
+    }
+}
+
+fn read_tally(index: &Index, slot: &Slot) -> Result<Tally, StoreError> {
+    let key = slot.key();
+    match index.get(&key)? {
+        None => Ok(Tally::new(slot.metric)),
+        Some((schema, record)) => decode_tally(&key, slot.metric, schema, &record),
+    }
+}
+
+/// Reads the record of a histogram.
+pub(super) fn decode_tally(
+    key: &Key,
+    metric: coldbrake_engine::Metric,
+    schema: u8,
+    record: &[u8],
+) -> Result<Tally, StoreError> {
+    let damaged = |reason: String| StoreError::Damaged {
+        what: key.to_string(),
+        reason,
+    };
+    if schema != SCHEMA {
+        return Err(damaged(format!(
+            "it has schema {schema}, this program reads {SCHEMA}"
+        )));
+    }
+    Tally::from_record(metric, record).map_err(damaged)
+}
