@@ -63,7 +63,11 @@ impl Sources {
 }
 
 fn interval(value: f64, deviation: f64, z: f64) -> Estimate {
-    Estimate { value, low: (value - z * deviation).max(0.0), high: value + z * deviation }
+    Estimate {
+        value,
+        low: (value - z * deviation).max(0.0),
+        high: value + z * deviation,
+    }
 }
 
 /// Number of standard deviations on either side that cover `confidence` of a normal variable.
@@ -71,37 +75,59 @@ fn interval(value: f64, deviation: f64, z: f64) -> Estimate {
 /// Acklam's rational approximation, relative error below 1.2e-9 in the middle part, which is all that is asked here
 /// (confidence 0.5 to 0.999; coefficients from memory, checked by a test against the normal table).
 fn z_value(confidence: f64) -> f64 {
-    let p = 0.5 + 0.5 * confidence;
-    let tail = 1.0 - p;
+    let upper = 0.5 + 0.5 * confidence;
+    let tail = 1.0 - upper;
     if tail < 0.02425 {
         let q = (-2.0 * tail.ln()).sqrt();
-        let n = ((((-7.784_894_002_430_293e-3 * q - 3.223_964_580_411_365e-1) * q - 2.400_758_277_161_838) * q
-            - 2.549_732_539_343_734)
-            * q
-            + 4.374_664_141_464_968)
-            * q
-            + 2.938_163_982_698_783;
-        let d = (((7.784_695_709_041_462e-3 * q + 3.224_671_290_700_398e-1) * q + 2.445_134_137_142_996) * q
-            + 3.754_408_661_907_416)
-            * q
-            + 1.0;
-        return -n / d;
+        return -polynomial(
+            q,
+            &[
+                -7.784_894_002_430_293e-3,
+                -3.223_964_580_411_365e-1,
+                -2.400_758_277_161_838,
+                -2.549_732_539_343_734,
+                4.374_664_141_464_968,
+                2.938_163_982_698_783,
+            ],
+        ) / polynomial(
+            q,
+            &[
+                7.784_695_709_041_462e-3,
+                3.224_671_290_700_398e-1,
+                2.445_134_137_142_996,
+                3.754_408_661_907_416,
+                1.0,
+            ],
+        );
     }
-    let q = p - 0.5;
-    let r = q * q;
-    let n = ((((-3.969_683_028_665_376e1 * r + 2.209_460_984_245_205e2) * r - 2.759_285_104_469_687e2) * r
-        + 1.383_577_518_672_69e2)
-        * r
-        - 3.066_479_806_614_716e1)
-        * r
-        + 2.506_628_277_459_239;
-    let d = ((((-5.447_609_879_822_406e1 * r + 1.615_858_368_580_409e2) * r - 1.556_989_798_598_866e2) * r
-        + 6.680_131_188_771_972e1)
-        * r
-        - 1.328_068_155_288_572e1)
-        * r
-        + 1.0;
-    q * n / d
+    let q = upper - 0.5;
+    let square = q * q;
+    q * polynomial(
+        square,
+        &[
+            -3.969_683_028_665_376e1,
+            2.209_460_984_245_205e2,
+            -2.759_285_104_469_687e2,
+            1.383_577_518_672_69e2,
+            -3.066_479_806_614_716e1,
+            2.506_628_277_459_239,
+        ],
+    ) / polynomial(
+        square,
+        &[
+            -5.447_609_879_822_406e1,
+            1.615_858_368_580_409e2,
+            -1.556_989_798_598_866e2,
+            6.680_131_188_771_972e1,
+            -1.328_068_155_288_572e1,
+            1.0,
+        ],
+    )
+}
+
+/// Returns the polynomial at `x`, highest power first.
+fn polynomial(x: f64, coefficients: &[f64]) -> f64 {
+    coefficients.iter().fold(0.0, |sum, c| sum * x + c)
 }
 
 fn joules(milli: i64) -> f64 {
@@ -136,12 +162,24 @@ pub(crate) fn settle(
 
     let duration_s = joules(low.end.time_ms - top.end.time_ms);
     let moving_s = joules(sum.moving_ms);
-    let uncovered = if duration_s > 0.0 { (joules(sum.uncovered_ms) / duration_s).clamp(0.0, 1.0) } else { 0.0 };
-    let mass_streamed = low.end.mass_streamed.then(|| low.end.mass_dkg as f64 * 0.1);
+    let uncovered = if duration_s > 0.0 {
+        (joules(sum.uncovered_ms) / duration_s).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    let mass_streamed = low.end.mass_streamed.then_some(low.end.mass_dkg as f64 * 0.1);
     let mass_kg = model.mass(mass_streamed);
     let (mass_source, mass_uncertainty) = model.mass_source(mass_streamed);
 
-    let u = Uncertainty { delta: &delta, marks, model, mass_kg, mass_uncertainty, uncovered, duration_s };
+    let u = Uncertainty {
+        delta: &delta,
+        marks,
+        model,
+        mass_kg,
+        relative_mass: mass_uncertainty,
+        uncovered,
+        duration_s,
+    };
     let of_available = u.available(available);
     let of_recovered = u.recovered(recovered);
     let of_wheels = u.wheels(wheels);
@@ -149,7 +187,6 @@ pub(crate) fn settle(
     let method = model.method();
     let raw_causes = sum.cause.map(joules);
     let (friction, causes) = friction_total(raw_causes, method);
-    let has_friction = method == FrictionMethod::Measured || sum.friction_ms > 0 || sum.applications > 0;
     let of_friction = u.friction(friction, method);
 
     let ratio = |value: f64, sources: Sources| {
@@ -159,7 +196,6 @@ pub(crate) fn settle(
         })
     };
     let per = |value: f64, by: f64| (by > 0.0).then(|| value / by);
-    let friction_known = |x: Option<f64>| if has_friction { x } else { None };
     let tonne_100m = mass_kg * 1e-3 * drop_m / 100.0;
     let applied = -joules(sum.kinetic_applied + delta.potential_applied + sum.road_applied);
 
@@ -208,24 +244,25 @@ pub(crate) fn settle(
         battery_net_j: joules(sum.charged - sum.discharged),
         auxiliary_j: joules(sum.auxiliary),
         recovered_wheels_j: wheels,
-        friction_j: has_friction.then(|| interval(friction, of_friction.deviation(), z)),
-        friction_method: has_friction.then_some(method),
-        friction_by_cause_j: has_friction.then(|| FrictionByCause::from_array(causes)),
+        friction_j: Some(interval(friction, of_friction.deviation(), z)),
+        friction_method: Some(method),
+        friction_by_cause_j: Some(FrictionByCause::from_array(causes)),
         closure_j: closure,
         recovery_ratio: ratio(recovered, of_recovered),
         recovery_ratio_wheels: ratio(wheels, of_wheels),
-        friction_share: if has_friction { ratio(friction, of_friction) } else { None },
+        friction_share: ratio(friction, of_friction),
         gross_recovery_ratio: per(recovered, potential + kinetic),
         peak_recovery_w: marks.peaks.recovery_w as f64,
         peak_friction_w: (method == FrictionMethod::Measured).then_some(marks.peaks.friction_w as f64),
         brake_applications: u32::try_from(sum.applications).unwrap_or(0),
         braking_events: u32::try_from(sum.events).unwrap_or(0),
-        friction_free_event_share: per(sum.events_without_friction as f64, sum.events as f64).map(|x| x.clamp(0.0, 1.0)),
+        friction_free_event_share: per(sum.events_without_friction as f64, sum.events as f64)
+            .map(|x| x.clamp(0.0, 1.0)),
         friction_free_energy_share: per(available - applied, available).map(|x| x.clamp(0.0, 1.0)),
         friction_time_share: per(joules(sum.friction_ms), moving_s),
-        friction_kj_per_km: friction_known(per(friction * 1e-3, joules(sum.length()) * 1e-3)),
-        friction_kj_per_t_100m: friction_known(per(friction * 1e-3, tonne_100m)),
-        unexplained_kj_per_t_100m: friction_known(per(causes[6] * 1e-3, tonne_100m)),
+        friction_kj_per_km: per(friction * 1e-3, joules(sum.length()) * 1e-3),
+        friction_kj_per_t_100m: per(friction * 1e-3, tonne_100m),
+        unexplained_kj_per_t_100m: per(causes[6] * 1e-3, tonne_100m),
         type_ii_multiple: available / (mass_kg * model.gravity * TYPE_II_DROP_M),
         brake_temperature_start_c: top.temperature_dc.map(tenths),
         brake_temperature_peak_c: marks.temperature_dc.map(tenths),
@@ -285,7 +322,11 @@ fn civil(days: i64) -> (i64, i64, i64) {
     let doy = doe - (365 * yoe + yoe / 4 - yoe / 100);
     let mp = (5 * doy + 2) / 153;
     let month = if mp < 10 { mp + 3 } else { mp - 9 };
-    (yoe + era * 400 + i64::from(month <= 2), month, doy - (153 * mp + 2) / 5 + 1)
+    (
+        yoe + era * 400 + i64::from(month <= 2),
+        month,
+        doy - (153 * mp + 2) / 5 + 1,
+    )
 }
 
 /// Propagation of declared uncertainties, to first order.
@@ -294,7 +335,7 @@ struct Uncertainty<'a> {
     marks: &'a Marks,
     model: &'a Model<'a>,
     mass_kg: f64,
-    mass_uncertainty: f64,
+    relative_mass: f64,
     uncovered: f64,
     duration_s: f64,
 }
@@ -305,20 +346,25 @@ impl Uncertainty<'_> {
         let per_point = self.marks.deviation_mm as f64 * 1e-3;
         let drift = DRIFT_M_PER_HOUR * self.duration_s / 3600.0;
         let ends = 2.0 * (self.delta.sum.braking_starts.max(0) + 1) as f64;
-        let metres = (ends * per_point * per_point + (share_of_drop * drift) * (share_of_drop * drift)).sqrt();
+        let metres =
+            (ends * per_point * per_point + (share_of_drop * drift) * (share_of_drop * drift)).sqrt();
         self.mass_kg * self.model.gravity * metres
     }
 
     fn share_of_drop(&self, potential: i64) -> f64 {
         let all = self.delta.potential.iter().sum::<i64>() as f64;
-        if all < 0.0 { (potential as f64 / all).clamp(0.0, 2.0) } else { 1.0 }
+        if all < 0.0 {
+            (potential as f64 / all).clamp(0.0, 2.0)
+        } else {
+            1.0
+        }
     }
 
     fn available(&self, available: f64) -> Sources {
         let d = self.delta;
         Sources {
             // Rolling resistance given as a coefficient grows with the mass too; that part is small and left out.
-            mass: -joules(d.sum.kinetic[BRAKING] + d.potential[BRAKING]) * self.mass_uncertainty,
+            mass: -joules(d.sum.kinetic[BRAKING] + d.potential[BRAKING]) * self.relative_mass,
             road_load: -joules(d.sum.road[BRAKING]) * self.model.class.road_load_uncertainty,
             altitude: self.altitude(self.share_of_drop(d.potential[BRAKING])),
             coverage: UNCOVERED_UNCERTAINTY * self.uncovered * available,
@@ -355,7 +401,7 @@ impl Uncertainty<'_> {
         let d = self.delta;
         let wheels = joules(d.sum.wheels_applied);
         Sources {
-            mass: -joules(d.sum.kinetic_applied + d.potential_applied) * self.mass_uncertainty,
+            mass: -joules(d.sum.kinetic_applied + d.potential_applied) * self.relative_mass,
             road_load: -joules(d.sum.road_applied) * class.road_load_uncertainty,
             altitude: self.altitude(self.share_of_drop(d.potential_applied)),
             efficiency: wheels * class.recovery_efficiency_uncertainty,
@@ -371,7 +417,6 @@ pub(crate) fn tenths_of(value: f64) -> i32 {
     (value * 10.0).round() as i32
 }
 
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -379,8 +424,18 @@ mod tests {
     #[test]
     fn z_values_are_those_of_the_normal_table() {
         // Percentage points of the standard normal distribution, any table.
-        for (confidence, z) in [(0.5, 0.674_490), (0.8, 1.281_552), (0.9, 1.644_854), (0.95, 1.959_964), (0.99, 2.575_829)] {
-            assert!((z_value(confidence) - z).abs() < 2e-6, "{confidence}: {}", z_value(confidence));
+        for (confidence, z) in [
+            (0.5, 0.674_490),
+            (0.8, 1.281_552),
+            (0.9, 1.644_854),
+            (0.95, 1.959_964),
+            (0.99, 2.575_829),
+        ] {
+            assert!(
+                (z_value(confidence) - z).abs() < 2e-6,
+                "{confidence}: {}",
+                z_value(confidence)
+            );
         }
     }
 

@@ -39,6 +39,8 @@ pub(crate) struct Air {
 
 impl Default for Air {
     fn default() -> Self {
-        Self { density: SEA_LEVEL_DENSITY }
+        Self {
+            density: SEA_LEVEL_DENSITY,
+        }
     }
 }

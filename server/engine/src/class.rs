@@ -226,23 +226,43 @@ impl VehicleClass {
             ("mass_kg", self.mass_kg, 100.0, 200_000.0),
             ("mass_uncertainty", self.mass_uncertainty, 0.0, 0.5),
             ("rotating_mass_factor", self.rotating_mass_factor, 0.0, 0.5),
-            ("road_load_air_density_kg_m3", self.road_load_air_density_kg_m3, 0.5, 1.6),
+            (
+                "road_load_air_density_kg_m3",
+                self.road_load_air_density_kg_m3,
+                0.5,
+                1.6,
+            ),
             ("road_load_uncertainty", self.road_load_uncertainty, 0.0, 0.5),
             ("max_recovery_power_w", self.max_recovery_power_w, 1e3, 5e6),
             ("blend_out_speed_mps", self.blend_out_speed_mps, 0.0, 15.0),
             ("hard_braking_mps2", self.hard_braking_mps2, 0.5, 12.0),
             ("recovery_efficiency", self.recovery_efficiency, 0.3, 1.0),
-            ("recovery_efficiency_uncertainty", self.recovery_efficiency_uncertainty, 0.0, 0.5),
+            (
+                "recovery_efficiency_uncertainty",
+                self.recovery_efficiency_uncertainty,
+                0.0,
+                0.5,
+            ),
             ("auxiliary_power_w", self.auxiliary_power_w, 0.0, 100e3),
             ("nominal_voltage_v", self.nominal_voltage_v, 12.0, 2000.0),
             ("battery_resistance_ohm", self.battery_resistance_ohm, 0.0, 5.0),
             ("full_state_of_charge", self.full_state_of_charge, 0.3, 1.0),
             ("cold_battery_c", self.cold_battery_c, -40.0, 40.0),
-            ("battery_energy_uncertainty", self.battery_energy_uncertainty, 0.0, 0.5),
+            (
+                "battery_energy_uncertainty",
+                self.battery_energy_uncertainty,
+                0.0,
+                0.5,
+            ),
             ("brake_uncertainty", self.brake_uncertainty, 0.0, 0.5),
             ("front_share", self.front_share, 0.0, 1.0),
             ("cooling_still_w_per_k", self.cooling_still_w_per_k, 0.0, 10e3),
-            ("inspection_temperature_c", self.inspection_temperature_c, 50.0, 800.0),
+            (
+                "inspection_temperature_c",
+                self.inspection_temperature_c,
+                50.0,
+                800.0,
+            ),
         ];
         for (field, value, low, high) in ranges {
             if !(low..=high).contains(&value) {
@@ -252,7 +272,12 @@ impl VehicleClass {
         let optional: [(&'static str, Option<f64>, f64, f64); 14] = [
             ("road_load_f0_n", self.road_load_f0_n, 0.0, 50e3),
             ("road_load_f1_n_per_mps", self.road_load_f1_n_per_mps, -500.0, 5e3),
-            ("road_load_f2_n_per_mps2", self.road_load_f2_n_per_mps2, 0.0, 100.0),
+            (
+                "road_load_f2_n_per_mps2",
+                self.road_load_f2_n_per_mps2,
+                0.0,
+                100.0,
+            ),
             ("rolling_coefficient", self.rolling_coefficient, 0.0, 0.1),
             ("drag_area_m2", self.drag_area_m2, 0.0, 30.0),
             ("max_charge_current_a", self.max_charge_current_a, 1.0, 10e3),
@@ -260,8 +285,18 @@ impl VehicleClass {
             ("open_circuit_full_v", self.open_circuit_full_v, 10.0, 2000.0),
             ("brake_force_per_bar_n", self.brake_force_per_bar_n, 1.0, 100e3),
             ("tyre_radius_m", self.tyre_radius_m, 0.1, 1.5),
-            ("front_heat_capacity_j_per_k", self.front_heat_capacity_j_per_k, 500.0, 5e6),
-            ("rear_heat_capacity_j_per_k", self.rear_heat_capacity_j_per_k, 500.0, 5e6),
+            (
+                "front_heat_capacity_j_per_k",
+                self.front_heat_capacity_j_per_k,
+                500.0,
+                5e6,
+            ),
+            (
+                "rear_heat_capacity_j_per_k",
+                self.rear_heat_capacity_j_per_k,
+                500.0,
+                5e6,
+            ),
             ("gravity_mps2", self.gravity_mps2, 9.7, 9.9),
             ("air_density_kg_m3", self.air_density_kg_m3, 0.3, 1.6),
         ];
@@ -275,22 +310,35 @@ impl VehicleClass {
         if self.road_load_f0_n.is_some() == self.rolling_coefficient.is_some() {
             say(
                 "road_load_f0_n",
-                "give either the road load F0, F1, F2 or the rolling coefficient with the drag area".to_owned(),
+                "give either the road load F0, F1, F2 or the rolling coefficient with the drag area"
+                    .to_owned(),
             );
         }
         if self.rolling_coefficient.is_some() != self.drag_area_m2.is_some() {
-            say("drag_area_m2", "goes with `rolling_coefficient`: give both or neither".to_owned());
+            say(
+                "drag_area_m2",
+                "goes with `rolling_coefficient`: give both or neither".to_owned(),
+            );
         }
         if self.open_circuit_empty_v.is_some() != self.open_circuit_full_v.is_some() {
-            say("open_circuit_full_v", "goes with `open_circuit_empty_v`: give both or neither".to_owned());
+            say(
+                "open_circuit_full_v",
+                "goes with `open_circuit_empty_v`: give both or neither".to_owned(),
+            );
         }
         if let (Some(empty), Some(full)) = (self.open_circuit_empty_v, self.open_circuit_full_v)
             && empty >= full
         {
-            say("open_circuit_full_v", "must be above `open_circuit_empty_v`".to_owned());
+            say(
+                "open_circuit_full_v",
+                "must be above `open_circuit_empty_v`".to_owned(),
+            );
         }
         if self.front_heat_capacity_j_per_k.is_some() != self.rear_heat_capacity_j_per_k.is_some() {
-            say("rear_heat_capacity_j_per_k", "goes with `front_heat_capacity_j_per_k`: give both or neither".to_owned());
+            say(
+                "rear_heat_capacity_j_per_k",
+                "goes with `front_heat_capacity_j_per_k`: give both or neither".to_owned(),
+            );
         }
         if !(0.0..=100.0).contains(&self.cooling_moving_w_per_k_mps) {
             say("cooling_moving_w_per_k_mps", "must be from 0 to 100".to_owned());

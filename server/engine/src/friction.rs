@@ -57,19 +57,32 @@ pub fn cause(c: &Circumstances, class: &VehicleClass) -> Cause {
         return Cause::LowSpeed;
     }
     let cold = c.battery_temperature_c.is_some_and(|t| t < class.cold_battery_c);
-    let closed = c.charge_limit_w.is_some_and(|w| w < NEARLY_NOTHING * class.max_recovery_power_w);
-    if c.state_of_charge.is_some_and(|soc| soc >= class.full_state_of_charge) || (closed && !cold) {
+    let closed = c
+        .charge_limit_w
+        .is_some_and(|w| w < NEARLY_NOTHING * class.max_recovery_power_w);
+    if c.state_of_charge
+        .is_some_and(|soc| soc >= class.full_state_of_charge)
+        || (closed && !cold)
+    {
         return Cause::BatteryFull;
     }
-    let limit = c.charge_limit_w.map_or(class.max_recovery_power_w, |w| w.min(class.max_recovery_power_w));
+    let limit = c
+        .charge_limit_w
+        .map_or(class.max_recovery_power_w, |w| w.min(class.max_recovery_power_w));
     let reached = c.charging_power_w >= LIMIT_REACHED * limit
         || c.demand_at_battery_w.is_some_and(|w| w > limit)
-        || class.max_charge_current_a.is_some_and(|a| c.charging_current_a >= LIMIT_REACHED * a);
+        || class
+            .max_charge_current_a
+            .is_some_and(|a| c.charging_current_a >= LIMIT_REACHED * a);
     // A cold battery takes something, but less than it should: friction beyond what the limit explains.
     if cold && (closed || reached || c.charge_limit_w.is_none()) {
         return Cause::BatteryCold;
     }
-    if reached { Cause::PowerLimited } else { Cause::Unexplained }
+    if reached {
+        Cause::PowerLimited
+    } else {
+        Cause::Unexplained
+    }
 }
 
 #[cfg(test)]
@@ -101,18 +114,79 @@ mod tests {
         let class = class();
         let of = |c: Circumstances| cause(&c, &class);
         assert_eq!(of(PLAIN), Cause::Unexplained);
-        assert_eq!(of(Circumstances { demand_at_battery_w: Some(120e3), ..PLAIN }), Cause::PowerLimited);
-        assert_eq!(of(Circumstances { charging_current_a: 240.0, ..PLAIN }), Cause::PowerLimited);
-        assert_eq!(of(Circumstances { charge_limit_w: Some(22e3), ..PLAIN }), Cause::PowerLimited);
-        assert_eq!(of(Circumstances { battery_temperature_c: Some(-5.0), ..PLAIN }), Cause::BatteryCold);
-        assert_eq!(of(Circumstances { charge_limit_w: Some(1e3), ..PLAIN }), Cause::BatteryFull);
         assert_eq!(
-            of(Circumstances { charge_limit_w: Some(1e3), battery_temperature_c: Some(0.0), ..PLAIN }),
+            of(Circumstances {
+                demand_at_battery_w: Some(120e3),
+                ..PLAIN
+            }),
+            Cause::PowerLimited
+        );
+        assert_eq!(
+            of(Circumstances {
+                charging_current_a: 240.0,
+                ..PLAIN
+            }),
+            Cause::PowerLimited
+        );
+        assert_eq!(
+            of(Circumstances {
+                charge_limit_w: Some(22e3),
+                ..PLAIN
+            }),
+            Cause::PowerLimited
+        );
+        assert_eq!(
+            of(Circumstances {
+                battery_temperature_c: Some(-5.0),
+                ..PLAIN
+            }),
             Cause::BatteryCold
         );
-        assert_eq!(of(Circumstances { state_of_charge: Some(0.975), ..PLAIN }), Cause::BatteryFull);
-        assert_eq!(of(Circumstances { speed_mps: 1.0, state_of_charge: Some(1.0), ..PLAIN }), Cause::LowSpeed);
-        assert_eq!(of(Circumstances { deceleration_mps2: 4.0, speed_mps: 1.0, ..PLAIN }), Cause::HardBraking);
-        assert_eq!(of(Circumstances { slip_control: true, deceleration_mps2: 4.0, ..PLAIN }), Cause::SlipControl);
+        assert_eq!(
+            of(Circumstances {
+                charge_limit_w: Some(1e3),
+                ..PLAIN
+            }),
+            Cause::BatteryFull
+        );
+        assert_eq!(
+            of(Circumstances {
+                charge_limit_w: Some(1e3),
+                battery_temperature_c: Some(0.0),
+                ..PLAIN
+            }),
+            Cause::BatteryCold
+        );
+        assert_eq!(
+            of(Circumstances {
+                state_of_charge: Some(0.975),
+                ..PLAIN
+            }),
+            Cause::BatteryFull
+        );
+        assert_eq!(
+            of(Circumstances {
+                speed_mps: 1.0,
+                state_of_charge: Some(1.0),
+                ..PLAIN
+            }),
+            Cause::LowSpeed
+        );
+        assert_eq!(
+            of(Circumstances {
+                deceleration_mps2: 4.0,
+                speed_mps: 1.0,
+                ..PLAIN
+            }),
+            Cause::HardBraking
+        );
+        assert_eq!(
+            of(Circumstances {
+                slip_control: true,
+                deceleration_mps2: 4.0,
+                ..PLAIN
+            }),
+            Cause::SlipControl
+        );
     }
 }

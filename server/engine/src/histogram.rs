@@ -52,7 +52,11 @@ impl MetricHistogram {
         let scale = metric.scale();
         let counts = Histogram::new_with_bounds(scale.lowest, scale.highest, SIGNIFICANT_DIGITS)
             .unwrap_or_else(|_| unreachable_bounds());
-        Self { metric, counts, clamped: 0 }
+        Self {
+            metric,
+            counts,
+            clamped: 0,
+        }
     }
 
     /// Returns the metric.
@@ -89,7 +93,10 @@ impl MetricHistogram {
 
     /// Returns the value in the metric's unit below or at which the fraction `q` of the values lies; `None` when empty.
     pub fn quantile(&self, q: f64) -> Option<f64> {
-        (!self.counts.is_empty()).then(|| self.metric.shown(self.counts.value_at_quantile(q.clamp(0.0, 1.0))))
+        (!self.counts.is_empty()).then(|| {
+            self.metric
+                .shown(self.counts.value_at_quantile(q.clamp(0.0, 1.0)))
+        })
     }
 
     /// Returns the mean in the metric's unit; `None` when empty.
@@ -104,7 +111,11 @@ impl MetricHistogram {
             .map(|step| {
                 let high = step.value_iterated_to();
                 let low = self.counts.lowest_equivalent(high);
-                (self.metric.shown(low), self.metric.shown(high + 1), step.count_since_last_iteration())
+                (
+                    self.metric.shown(low),
+                    self.metric.shown(high + 1),
+                    step.count_since_last_iteration(),
+                )
             })
             .collect()
     }
@@ -129,7 +140,10 @@ impl MetricHistogram {
 
     /// Reads a histogram in the V2 format. The header is checked before anything is allocated.
     pub fn from_v2(metric: Metric, bytes: &[u8]) -> Result<Self, HistogramError> {
-        let damaged = |reason: &str| HistogramError::Damaged { metric: metric.name(), reason: reason.to_owned() };
+        let damaged = |reason: &str| HistogramError::Damaged {
+            metric: metric.name(),
+            reason: reason.to_owned(),
+        };
         let empty = Self::new(metric);
         let head = bytes.get(..40).ok_or_else(|| damaged("shorter than a header"))?;
         let word = |at: usize| -> u64 { head[at..at + 8].iter().fold(0, |n, b| n << 8 | u64::from(*b)) };
@@ -151,7 +165,11 @@ impl MetricHistogram {
         let counts = Deserializer::new()
             .deserialize::<u64, _>(&mut std::io::Cursor::new(bytes))
             .map_err(|e| damaged(&e.to_string()))?;
-        Ok(Self { metric, counts, clamped: 0 })
+        Ok(Self {
+            metric,
+            counts,
+            clamped: 0,
+        })
     }
 }
 
@@ -188,7 +206,9 @@ mod tests {
             .collect();
         let sum = |order: [usize; 4]| {
             let mut h = MetricHistogram::new(Metric::RecoveryRatio);
-            order.iter().for_each(|&i| h.merge(&parts[i]));
+            for i in order {
+                h.merge(&parts[i]);
+            }
             h.to_v2()
         };
         assert_eq!(sum([0, 1, 2, 3]), sum([3, 1, 0, 2]));

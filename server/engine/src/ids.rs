@@ -13,7 +13,9 @@ pub const IDENTIFIER_RULE: &str = "must be 1 to 64 characters of a-z, 0-9, '-', 
 /// ```
 pub fn is_identifier(text: &str) -> bool {
     (1..=64).contains(&text.len())
-        && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b"-._".contains(&b))
+        && text
+            .bytes()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b"-._".contains(&b))
 }
 
 /// Returns whether the text may be a software version: 1 to 64 printable ASCII characters, no space.

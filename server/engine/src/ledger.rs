@@ -28,11 +28,22 @@ impl Ledger {
         method: FrictionMethod,
         sharing: Option<&[i64; 4]>,
     ) -> i64 {
-        let own = [stretch.distance[0], stretch.distance[1], stretch.distance[2], stretch.distance_applied];
+        let own = [
+            stretch.distance[0],
+            stretch.distance[1],
+            stretch.distance[2],
+            stretch.distance_applied,
+        ];
         let [d0, d1, d2, applied] = *sharing.unwrap_or(&own);
         let length = d0 + d1 + d2;
         let energy = weight * rise_mm as f64;
-        let part = |of: i64| if length > 0 { (energy * of as f64 / length as f64).round() as i64 } else { 0 };
+        let part = |of: i64| {
+            if length > 0 {
+                (energy * of as f64 / length as f64).round() as i64
+            } else {
+                0
+            }
+        };
         let potential = [part(d0), part(d1), part(d2)];
         let potential_applied = part(applied);
         for (sum, p) in self.potential.iter_mut().zip(potential) {

@@ -83,12 +83,27 @@ impl Metric {
             per_unit: f64,
             highest: u64,
         ) -> MetricScale {
-            MetricScale { name, title, unit, stored_unit, per_unit, lowest: 1, highest }
+            MetricScale {
+                name,
+                title,
+                unit,
+                stored_unit,
+                per_unit,
+                lowest: 1,
+                highest,
+            }
         }
         const RATIO_TOP: u64 = 20_000;
         const ENERGY_TOP: u64 = 10_000_000_000;
         match self {
-            Self::RecoveryRatio => s("recovery_ratio", "recovered / available", "", "basis points", 1e4, RATIO_TOP),
+            Self::RecoveryRatio => s(
+                "recovery_ratio",
+                "recovered / available",
+                "",
+                "basis points",
+                1e4,
+                RATIO_TOP,
+            ),
             Self::RecoveryRatioWheels => s(
                 "recovery_ratio_wheels",
                 "recovered at the wheels / available",
@@ -97,7 +112,14 @@ impl Metric {
                 1e4,
                 RATIO_TOP,
             ),
-            Self::FrictionShare => s("friction_share", "friction / available", "", "basis points", 1e4, RATIO_TOP),
+            Self::FrictionShare => s(
+                "friction_share",
+                "friction / available",
+                "",
+                "basis points",
+                1e4,
+                RATIO_TOP,
+            ),
             Self::FrictionTimeShare => s(
                 "friction_time_share",
                 "share of the moving time with friction brake",
@@ -135,7 +157,14 @@ impl Metric {
                 10.0,
                 20_000,
             ),
-            Self::PeakRecovery => s("peak_recovery_w", "largest charging power", "W", "W", 1.0, 10_000_000),
+            Self::PeakRecovery => s(
+                "peak_recovery_w",
+                "largest charging power",
+                "W",
+                "W",
+                1.0,
+                10_000_000,
+            ),
         }
     }
 

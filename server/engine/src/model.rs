@@ -39,7 +39,9 @@ impl<'a> Model<'a> {
             Some(m) => (
                 m,
                 MassSource::Declared,
-                opening.declared_mass_uncertainty.unwrap_or(DECLARED_MASS_UNCERTAINTY),
+                opening
+                    .declared_mass_uncertainty
+                    .unwrap_or(DECLARED_MASS_UNCERTAINTY),
             ),
             None => (class.mass_kg, MassSource::Class, class.mass_uncertainty),
         };
@@ -61,7 +63,11 @@ impl<'a> Model<'a> {
 
     /// How friction is found with this brake signal.
     pub(crate) fn method(&self) -> FrictionMethod {
-        if self.brake_force.is_some() { FrictionMethod::Measured } else { FrictionMethod::Balance }
+        if self.brake_force.is_some() {
+            FrictionMethod::Measured
+        } else {
+            FrictionMethod::Balance
+        }
     }
 
     /// Mass for an interval: the streamed one, else the declared, else that of the class.
@@ -89,7 +95,10 @@ impl<'a> Model<'a> {
         }
         c.road_load_f0_n.unwrap_or(0.0)
             + c.road_load_f1_n_per_mps.unwrap_or(0.0) * speed
-            + c.road_load_f2_n_per_mps2.unwrap_or(0.0) * (density / c.road_load_air_density_kg_m3) * speed * speed
+            + c.road_load_f2_n_per_mps2.unwrap_or(0.0)
+                * (density / c.road_load_air_density_kg_m3)
+                * speed
+                * speed
     }
 
     /// Battery current with charging positive, A.

@@ -23,7 +23,11 @@ pub struct AltitudeNoise {
 
 impl Default for AltitudeNoise {
     fn default() -> Self {
-        Self { median_m: 0.05, seen: 0, before: [None; 2] }
+        Self {
+            median_m: 0.05,
+            seen: 0,
+            before: [None; 2],
+        }
     }
 }
 
@@ -61,7 +65,11 @@ impl AltitudeNoise {
     fn step(&mut self, deviation: f64) {
         let step = (0.6 / (1.0 + f64::from(self.seen) / 8.0)).max(SETTLED_STEP);
         self.seen = self.seen.saturating_add(1);
-        let factor = if deviation > self.median_m { 1.0 + step } else { 1.0 / (1.0 + step) };
+        let factor = if deviation > self.median_m {
+            1.0 + step
+        } else {
+            1.0 / (1.0 + step)
+        };
         self.median_m = (self.median_m * factor).clamp(SMALLEST_M, LARGEST_M);
     }
 }
@@ -74,7 +82,9 @@ mod tests {
     fn normal(seed: &mut u64) -> f64 {
         (0..12)
             .map(|_| {
-                *seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                *seed = seed
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
                 (*seed >> 11) as f64 / (1u64 << 53) as f64
             })
             .sum::<f64>()
@@ -91,7 +101,10 @@ mod tests {
                 noise.observe(s, 1000.0 - 0.06 * s + true_deviation * normal(&mut seed));
             }
             let found = noise.deviation_m();
-            assert!((found / true_deviation - 1.0).abs() < 0.25, "{found} for {true_deviation}");
+            assert!(
+                (found / true_deviation - 1.0).abs() < 0.25,
+                "{found} for {true_deviation}"
+            );
         }
     }
 

@@ -55,12 +55,19 @@ impl Policy {
             ("bridge_time_s", self.bridge_time_s, 1.0, 600.0),
             ("bridge_distance_m", self.bridge_distance_m, 10.0, 5_000.0),
             ("confidence", self.confidence, 0.5, 0.999),
-            ("altitude_noise_m", self.altitude_noise_m.unwrap_or(0.0), 0.0, 20.0),
+            (
+                "altitude_noise_m",
+                self.altitude_noise_m.unwrap_or(0.0),
+                0.0,
+                20.0,
+            ),
         ];
         ranges
             .into_iter()
             .filter(|(_, value, low, high)| !(low..=high).contains(&value))
-            .map(|(field, value, low, high)| (field, format!("is {value}: give a value from {low} to {high}")))
+            .map(|(field, value, low, high)| {
+                (field, format!("is {value}: give a value from {low} to {high}"))
+            })
             .collect()
     }
 }

@@ -148,15 +148,24 @@ mod tests {
             let points = p.to_low(true);
             assert!(points.len() <= MAX_POINTS + 1);
             let last = points.last().unwrap();
-            assert!((f64::from(last.distance_m) - low_at as f64 * 10.0).abs() < 0.01, "{low_at}: {last:?}");
+            assert!(
+                (f64::from(last.distance_m) - low_at as f64 * 10.0).abs() < 0.01,
+                "{low_at}: {last:?}"
+            );
             assert!((f64::from(last.altitude_m) + low_at as f64 * 0.1).abs() < 1e-3);
             let friction: f64 = points
                 .windows(2)
-                .map(|w| f64::from(w[1].friction_w.unwrap()) * f64::from((w[1].distance_m - w[0].distance_m) / w[1].speed_mps))
+                .map(|w| {
+                    f64::from(w[1].friction_w.unwrap())
+                        * f64::from((w[1].distance_m - w[0].distance_m) / w[1].speed_mps)
+                })
                 .sum::<f64>()
                 + f64::from(points[0].friction_w.unwrap() * points[0].distance_m / points[0].speed_mps);
             let expected = (low_at * (low_at + 1) / 2) as f64;
-            assert!((friction / expected - 1.0).abs() < 1e-4, "{low_at}: {friction} {expected}");
+            assert!(
+                (friction / expected - 1.0).abs() < 1e-4,
+                "{low_at}: {friction} {expected}"
+            );
         }
     }
 }

@@ -24,10 +24,10 @@ pub enum Decision {
 /// ```
 pub const fn decide(applied_through: i64, incoming: i64) -> Decision {
     let expected = applied_through.saturating_add(1);
-    if incoming == expected {
-        Decision::Apply
-    } else if incoming <= applied_through {
+    if incoming <= applied_through {
         Decision::DropDuplicate
+    } else if incoming == expected {
+        Decision::Apply
     } else {
         Decision::AskRewind { expected }
     }
@@ -42,7 +42,9 @@ pub const fn decide_gap(applied_through: i64, first: i64, last: i64) -> Decision
         return Decision::DropDuplicate;
     }
     if first > applied_through.saturating_add(1) {
-        return Decision::AskRewind { expected: applied_through.saturating_add(1) };
+        return Decision::AskRewind {
+            expected: applied_through.saturating_add(1),
+        };
     }
     Decision::Apply
 }

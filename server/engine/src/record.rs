@@ -95,8 +95,24 @@ pub struct FrictionByCause {
 impl FrictionByCause {
     /// Builds the table from values in the order of [`Cause::ALL`].
     pub const fn from_array(v: [f64; 7]) -> Self {
-        let [slip_control, hard_braking, low_speed, battery_full, battery_cold, power_limited, unexplained] = v;
-        Self { slip_control, hard_braking, low_speed, battery_full, battery_cold, power_limited, unexplained }
+        let [
+            slip_control,
+            hard_braking,
+            low_speed,
+            battery_full,
+            battery_cold,
+            power_limited,
+            unexplained,
+        ] = v;
+        Self {
+            slip_control,
+            hard_braking,
+            low_speed,
+            battery_full,
+            battery_cold,
+            power_limited,
+            unexplained,
+        }
     }
 
     /// Returns the values in the order of [`Cause::ALL`].

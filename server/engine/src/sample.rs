@@ -97,7 +97,13 @@ pub struct ColumnRule {
 }
 
 const fn rule(name: &'static str, unit: &'static str, low: f64, high: f64, optional: bool) -> ColumnRule {
-    ColumnRule { name, unit, low, high, optional }
+    ColumnRule {
+        name,
+        unit,
+        low,
+        high,
+        optional,
+    }
 }
 
 /// Rules of the columns of numbers, in the order of the fields of [`Batch`] after the time. The brake's upper bound
@@ -175,7 +181,10 @@ impl Batch {
         let mut found = Vec::new();
         let n = self.len();
         if n == 0 {
-            found.push(violation("time_ms", "the batch holds no samples: send at least one".to_owned()));
+            found.push(violation(
+                "time_ms",
+                "the batch holds no samples: send at least one".to_owned(),
+            ));
             return found;
         }
         if n > MAX_BATCH_SAMPLES {
@@ -190,7 +199,9 @@ impl Batch {
             if len != n && !(rule.optional && len == 0) {
                 found.push(violation(
                     rule.name,
-                    format!("has {len} values where `time_ms` has {n}: all columns present must be equally long"),
+                    format!(
+                        "has {len} values where `time_ms` has {n}: all columns present must be equally long"
+                    ),
                 ));
             }
         }
@@ -207,15 +218,26 @@ impl Batch {
             }
         }
         for (rule, column) in self.columns() {
-            let high = if rule.name == "brake" { kind.largest() } else { rule.high };
+            let high = if rule.name == "brake" {
+                kind.largest()
+            } else {
+                rule.high
+            };
             // Only the first bad value of a column is named: a wrong unit makes all of them bad.
             let bad = |v: &f64| !(rule.low..=high).contains(v);
             if let Some((i, value)) = column.iter().enumerate().find(|(_, v)| bad(v)) {
                 let count = column.iter().filter(|v| bad(v)).count();
-                let others = if count > 1 { format!(" ({count} values of this column are out of range)") } else { String::new() };
+                let others = if count > 1 {
+                    format!(" ({count} values of this column are out of range)")
+                } else {
+                    String::new()
+                };
                 found.push(violation(
                     &format!("{}[{i}]", rule.name),
-                    format!("is {value}: give a value from {} to {high} {}{others}", rule.low, rule.unit),
+                    format!(
+                        "is {value}: give a value from {} to {high} {}{others}",
+                        rule.low, rule.unit
+                    ),
                 ));
             }
             if found.len() >= MAX_VIOLATIONS {
@@ -228,7 +250,10 @@ impl Batch {
 }
 
 fn violation(field: &str, description: String) -> Violation {
-    Violation { field: field.to_owned(), description }
+    Violation {
+        field: field.to_owned(),
+        description,
+    }
 }
 
 #[cfg(test)]
@@ -266,7 +291,11 @@ mod tests {
         let mut b = one();
         b.brake.clear();
         b.altitude_m = vec![f64::NAN; 2];
-        let fields: Vec<_> = b.violations(BrakeKind::Pedal).into_iter().map(|v| v.field).collect();
+        let fields: Vec<_> = b
+            .violations(BrakeKind::Pedal)
+            .into_iter()
+            .map(|v| v.field)
+            .collect();
         assert_eq!(fields, ["altitude_m", "brake"]);
     }
 

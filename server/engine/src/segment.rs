@@ -45,7 +45,12 @@ pub(crate) struct Marks {
 
 impl Marks {
     fn at(altitude_mm: i64, temperature_dc: Option<i32>) -> Self {
-        Self { turn_mm: altitude_mm, extreme_mm: altitude_mm, temperature_dc, ..Self::default() }
+        Self {
+            turn_mm: altitude_mm,
+            extreme_mm: altitude_mm,
+            temperature_dc,
+            ..Self::default()
+        }
     }
 
     /// Follows ups and downs of at least `step_mm`, so that noise does not add up to a climb.
@@ -152,7 +157,11 @@ impl Segmenter {
     /// `low`, `low_marks` and `profile` and calls [`Segmenter::resume`].
     pub(crate) fn step(&mut self, s: &Step<'_>, policy: &Policy) -> Option<EndReason> {
         let here = s.here;
-        let seeking = if policy.entry_gradient < 0.0 { Stage::Seeking } else { Stage::Descending };
+        let seeking = if policy.entry_gradient < 0.0 {
+            Stage::Seeking
+        } else {
+            Stage::Descending
+        };
         if !self.started {
             self.started = true;
             self.origin_mm = here.position_mm;
@@ -170,7 +179,8 @@ impl Segmenter {
                 } else if s.gradient.is_some_and(|g| g <= policy.entry_gradient) {
                     self.stage = Stage::Descending;
                     self.set_low(here);
-                } else if level && here.position_mm - self.top.position_mm > (policy.end_level_m * 1e3) as i64 {
+                } else if level && here.position_mm - self.top.position_mm > (policy.end_level_m * 1e3) as i64
+                {
                     self.set_top(here, seeking);
                 }
                 None
@@ -198,7 +208,14 @@ impl Segmenter {
 
     /// Goes on after a descent ended at the stretch given.
     pub(crate) fn resume(&mut self, here: &Snapshot, policy: &Policy) {
-        self.set_top(here, if policy.entry_gradient < 0.0 { Stage::Seeking } else { Stage::Descending });
+        self.set_top(
+            here,
+            if policy.entry_gradient < 0.0 {
+                Stage::Seeking
+            } else {
+                Stage::Descending
+            },
+        );
     }
 
     fn gather(&mut self, s: &Step<'_>, same_mm: i64) {

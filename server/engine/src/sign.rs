@@ -29,7 +29,10 @@ impl SignEvidence {
         if self.chunk_mm < CHUNK_MM {
             return;
         }
-        let (wheel, motor) = (self.chunk_wheel_mj as f64 * 1e-3, self.chunk_motor_mj as f64 * 1e-3);
+        let (wheel, motor) = (
+            self.chunk_wheel_mj as f64 * 1e-3,
+            self.chunk_motor_mj as f64 * 1e-3,
+        );
         let weight = wheel.abs() as i64;
         // Driving takes more from the battery than reaches the wheels; braking gives less, perhaps nothing when
         // friction does the work.

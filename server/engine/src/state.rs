@@ -183,13 +183,15 @@ impl VehicleState {
         let violations = batch.violations(self.opening.brake_kind);
         if !violations.is_empty() {
             self.refuse();
-            return Effects { violations, ..Effects::default() };
+            return Effects {
+                violations,
+                ..Effects::default()
+            };
         }
         self.applied_through += 1;
         let mut effects = Effects::default();
         if !self.life.sign_refused {
-            let opening = self.opening.clone();
-            let model = Model::new(class, &opening);
+            let model = Model::new(class, &self.opening);
             let rows = Rows::new(batch);
             for i in 0..batch.len() {
                 self.step(&rows.sample(i), &model, policy, &mut effects);
@@ -228,7 +230,7 @@ impl VehicleState {
             software_version: &self.opening.software_version,
         };
         let Some(track) = &mut self.track else {
-            self.track = Some(Track::begin(s, model, &mut self.life, self.last_time_ms.is_some()));
+            self.track = Some(Track::begin(s, model, &mut self.life, false));
             self.last_time_ms = Some(s.time_ms);
             self.broken = false;
             return;
@@ -248,13 +250,7 @@ impl VehicleState {
         self.last_time_ms = Some(s.time_ms);
     }
 
-    fn end_track(
-        &mut self,
-        reason: EndReason,
-        class: &VehicleClass,
-        policy: &Policy,
-        effects: &mut Effects,
-    ) {
+    fn end_track(&mut self, reason: EndReason, class: &VehicleClass, policy: &Policy, effects: &mut Effects) {
         if let Some(mut track) = self.track.take() {
             let model = Model::new(class, &self.opening);
             let mut out = Out {
@@ -298,8 +294,13 @@ impl VehicleState {
     /// Reads a state back. Never panics on foreign bytes.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, StateError> {
         match bytes.split_first() {
-            Some((&VERSION, rest)) => postcard::from_bytes(rest).map_err(|e| StateError::Damaged(e.to_string())),
-            Some((&found, _)) => Err(StateError::Newer { found, known: VERSION }),
+            Some((&VERSION, rest)) => {
+                postcard::from_bytes(rest).map_err(|e| StateError::Damaged(e.to_string()))
+            }
+            Some((&found, _)) => Err(StateError::Newer {
+                found,
+                known: VERSION,
+            }),
             None => Err(StateError::Damaged("no bytes".to_owned())),
         }
     }

@@ -79,7 +79,10 @@ pub(crate) fn settle<'a>(
     around: impl Iterator<Item = &'a Gathered>,
     sample_deviation_m: f64,
 ) -> Filtered {
-    let raw = Filtered { altitude_mm: at.raw_mm, deviation_m: sample_deviation_m };
+    let raw = Filtered {
+        altitude_mm: at.raw_mm,
+        deviation_m: sample_deviation_m,
+    };
     if sample_deviation_m < CLEAN_M {
         return raw;
     }
@@ -110,7 +113,11 @@ pub(crate) fn settle<'a>(
         return raw;
     }
     // A fit needs two places; else the mean must do.
-    let y = if determinant > 1e-6 * s0 * s0 { (s2 * t0 - s1 * t1) / determinant } else { t0 / s0 };
+    let y = if determinant > 1e-6 * s0 * s0 {
+        (s2 * t0 - s1 * t1) / determinant
+    } else {
+        t0 / s0
+    };
     Filtered {
         altitude_mm: at.raw_mm + (y * 1e3).round() as i64,
         deviation_m: sample_deviation_m * spread.sqrt() / s0,

@@ -26,7 +26,10 @@ pub struct Brakes {
 impl Brakes {
     /// Returns brakes at ambient temperature, °C.
     pub const fn cold(ambient_c: f64) -> Self {
-        Self { front_c: ambient_c, rear_c: ambient_c }
+        Self {
+            front_c: ambient_c,
+            rear_c: ambient_c,
+        }
     }
 
     /// Returns the temperature of the hotter axle, °C.
@@ -47,8 +50,10 @@ impl Brakes {
         speed_mps: f64,
         ambient_c: f64,
     ) -> bool {
-        let (Some(front), Some(rear)) = (class.front_heat_capacity_j_per_k, class.rear_heat_capacity_j_per_k)
-        else {
+        let (Some(front), Some(rear)) = (
+            class.front_heat_capacity_j_per_k,
+            class.rear_heat_capacity_j_per_k,
+        ) else {
             return false;
         };
         if duration_s <= 0.0 {
@@ -95,7 +100,11 @@ mod tests {
         }
         let h = class.cooling_still_w_per_k + class.cooling_moving_w_per_k_mps * speed;
         let rise = 0.6 * power / h * (1.0 - (-600.0 * h / 10e3_f64).exp());
-        assert!((brakes.front_c - 20.0 - rise).abs() < 0.005 * rise, "{} {rise}", brakes.front_c);
+        assert!(
+            (brakes.front_c - 20.0 - rise).abs() < 0.005 * rise,
+            "{} {rise}",
+            brakes.front_c
+        );
     }
 
     #[test]
@@ -113,7 +122,10 @@ mod tests {
     #[test]
     fn a_long_stand_ends_at_ambient_temperature_and_never_below() {
         let class = class();
-        let mut brakes = Brakes { front_c: 300.0, rear_c: 250.0 };
+        let mut brakes = Brakes {
+            front_c: 300.0,
+            rear_c: 250.0,
+        };
         brakes.advance(&class, 0.0, 1e6, 0.0, 10.0);
         assert!(brakes.hottest_c() >= 10.0 && brakes.hottest_c() < 10.1);
     }

@@ -197,8 +197,17 @@ impl Track {
             applied: false,
             released_ms: i64::MAX,
             event: Event::default(),
-            altimeter: Altimeter { last_raw_m: s.altitude, frozen_since_ms: s.time_ms, ..Altimeter::default() },
-            air: Air { density: model.class.air_density_kg_m3.unwrap_or_else(|| air_density(s.altitude, ambient)) },
+            altimeter: Altimeter {
+                last_raw_m: s.altitude,
+                frozen_since_ms: s.time_ms,
+                ..Altimeter::default()
+            },
+            air: Air {
+                density: model
+                    .class
+                    .air_density_kg_m3
+                    .unwrap_or_else(|| air_density(s.altitude, ambient)),
+            },
             end: EndFacts::default(),
             sharing: None,
         };
@@ -228,7 +237,7 @@ impl Track {
             // The same instant twice tells nothing new.
             return Taken::Connected;
         }
-        if dt_ms < 0 || dt_ms > CLOCK_JUMP_MS {
+        if !(0..=CLOCK_JUMP_MS).contains(&dt_ms) {
             return Taken::Disconnected(EndReason::ClockJump, Some(Flag::ClockJump));
         }
         let dt = dt_ms as f64 * 1e-3;
@@ -254,7 +263,8 @@ impl Track {
         self.add_interval(s, model, dt_ms, distance, standing, is_gap);
         let position = self.open.length();
         self.samples.take(position, altitude);
-        life.noise.observe(self.base_mm as f64 * 1e-3 + position, altitude);
+        life.noise
+            .observe(self.base_mm as f64 * 1e-3 + position, altitude);
         self.last.time_ms = s.time_ms;
         self.last.speed = s.speed;
         self.last.altitude = altitude;
@@ -307,7 +317,13 @@ impl Track {
 
     /// Returns the altitude to use for a sample: as it came, the last one while a leap is not yet believed, or shifted
     /// by a step that no road has.
-    fn read_altitude(&mut self, s: &Sample, distance: f64, policy: &Policy, life: &Life) -> Result<f64, Taken> {
+    fn read_altitude(
+        &mut self,
+        s: &Sample,
+        distance: f64,
+        policy: &Policy,
+        life: &Life,
+    ) -> Result<f64, Taken> {
         let a = &mut self.altimeter;
         if policy.altitude_noise_m == Some(0.0) {
             return Ok(s.altitude);
@@ -315,10 +331,18 @@ impl Track {
         if (s.altitude - a.last_raw_m).abs() > 1e-9 {
             let frozen_mm: i64 = a.frozen_mm[..3].iter().sum();
             let leap = s.altitude + a.offset_m - self.last.altitude;
-            let believed =
-                STEEPEST_ROAD * distance * f64::from(1 + a.waiting) + BELIEVED_STEP_M + 6.0 * policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m());
+            let believed = STEEPEST_ROAD * distance * f64::from(1 + a.waiting)
+                + BELIEVED_STEP_M
+                + 6.0
+                    * policy
+                        .altitude_noise_m
+                        .unwrap_or_else(|| life.noise.deviation_m());
             if leap.abs() > believed {
-                a.waiting = if a.waiting > 0 && (s.altitude - a.waiting_m).abs() <= believed { a.waiting + 1 } else { 1 };
+                a.waiting = if a.waiting > 0 && (s.altitude - a.waiting_m).abs() <= believed {
+                    a.waiting + 1
+                } else {
+                    1
+                };
                 a.waiting_m = s.altitude;
                 if a.waiting < LEVEL_SAMPLES {
                     return Ok(self.last.altitude);
@@ -331,7 +355,10 @@ impl Track {
                     let lost = held_ms as f64 > policy.bridge_time_s * 1e3
                         || frozen_mm as f64 > policy.bridge_distance_m * 1e3;
                     if lost {
-                        return Err(Taken::Disconnected(EndReason::DataGap, Some(Flag::AltitudeFrozen)));
+                        return Err(Taken::Disconnected(
+                            EndReason::DataGap,
+                            Some(Flag::AltitudeFrozen),
+                        ));
                     }
                     self.sharing = Some(a.frozen_mm);
                     self.open.peaks.flags.insert(Flag::AltitudeFrozen);
@@ -382,8 +409,11 @@ impl Track {
             self.open.uncovered_ms += dt_ms - self.usual_ms as i64;
         } else {
             self.last.battery_w = battery_w;
-            self.usual_ms +=
-                if self.usual_ms > 0.0 { (dt_ms as f64 - self.usual_ms) / 16.0 } else { dt_ms as f64 };
+            self.usual_ms += if self.usual_ms > 0.0 {
+                (dt_ms as f64 - self.usual_ms) / 16.0
+            } else {
+                dt_ms as f64
+            };
         }
         self.open.samples += 1;
         self.open.peaks.gap_ms = self.open.peaks.gap_ms.max(dt_ms);
@@ -400,7 +430,11 @@ impl Track {
         let auxiliary_w = s.auxiliary.unwrap_or(model.class.auxiliary_power_w);
         let motor_w = battery_w + auxiliary_w;
         let applied = !standing && brake > model.class.brake_released_at;
-        let phase = if standing { Phase::Coasting } else { Phase::decide(motor_w, applied, model.idle_power) };
+        let phase = if standing {
+            Phase::Coasting
+        } else {
+            Phase::decide(motor_w, applied, model.idle_power)
+        };
         let mean_speed = 0.5 * (v0 + v1);
         let interval = Interval {
             phase,
@@ -427,12 +461,17 @@ impl Track {
             frozen[3] += length_mm;
         }
 
-        let force = if applied { model.brake_force.map(|k| k * brake) } else { Some(0.0) };
+        let force = if applied {
+            model.brake_force.map(|k| k * brake)
+        } else {
+            Some(0.0)
+        };
         let friction_j = force.map_or(0.0, |f| f * distance);
         let friction_w = friction_j / dt;
         if applied {
             let derived = if s.soc.is_none() {
-                s.voltage.and_then(|_| model.charge_from_voltage(voltage, current))
+                s.voltage
+                    .and_then(|_| model.charge_from_voltage(voltage, current))
             } else {
                 None
             };
@@ -446,8 +485,9 @@ impl Track {
                     charge_limit_w: s.charge_limit,
                     charging_power_w: battery_w,
                     charging_current_a: current,
-                    demand_at_battery_w: force
-                        .map(|_| friction_w * model.class.recovery_efficiency + motor_w.max(0.0) - auxiliary_w),
+                    demand_at_battery_w: force.map(|_| {
+                        friction_w * model.class.recovery_efficiency + motor_w.max(0.0) - auxiliary_w
+                    }),
                 },
                 model.class,
             );
@@ -462,7 +502,9 @@ impl Track {
         peaks.speed_mmps = peaks.speed_mmps.max((v1 * 1e3) as i64);
         peaks.recovery_w = peaks.recovery_w.max(battery_w as i64);
         peaks.friction_w = peaks.friction_w.max(friction_w as i64);
-        peaks.brake_temperature_dc = peaks.brake_temperature_dc.max(s.brake_temperature.map(account::tenths_of));
+        peaks.brake_temperature_dc = peaks
+            .brake_temperature_dc
+            .max(s.brake_temperature.map(account::tenths_of));
         self.follow_events(&interval, s.time_ms, friction_j, force.is_none());
     }
 
@@ -471,7 +513,11 @@ impl Track {
         if i.applied && !self.applied && self.released_ms >= RELEASE_MS {
             self.open.applications += 1;
         }
-        self.released_ms = if i.applied { 0 } else { self.released_ms.saturating_add(i.duration_ms) };
+        self.released_ms = if i.applied {
+            0
+        } else {
+            self.released_ms.saturating_add(i.duration_ms)
+        };
         self.applied = i.applied;
         if i.phase == Phase::Braking && self.phase != Phase::Braking {
             self.open.braking_starts += 1;
@@ -481,13 +527,20 @@ impl Track {
         if i.phase == Phase::Braking {
             let e = &mut self.event;
             if !e.active {
-                *e = Event { active: true, ..Event::default() };
+                *e = Event {
+                    active: true,
+                    ..Event::default()
+                };
             }
             e.last_ms = now_ms;
             e.braking_ms += i.duration_ms;
             e.recovered_j += i.wheels.max(0.0);
             // Without a force the applied brake counts as friction in proportion to its time.
-            e.friction_j += if by_balance && i.applied { i.wheels.max(1.0) } else { friction_j };
+            e.friction_j += if by_balance && i.applied {
+                i.wheels.max(1.0)
+            } else {
+                friction_j
+            };
             let without = e.friction_j < WITHOUT_FRICTION * (e.recovered_j + e.friction_j);
             if !e.counted && e.braking_ms >= EVENT_MS {
                 e.counted = true;
@@ -544,15 +597,34 @@ impl Track {
             if self.base_mm - first.gathered.end_mm < lag_mm {
                 return;
             }
-            let around = self.trail.iter().map(|t| &t.gathered).chain(self.pending.iter().map(|p| &p.gathered));
-            let deviation = policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m());
+            let around = self
+                .trail
+                .iter()
+                .map(|t| &t.gathered)
+                .chain(self.pending.iter().map(|p| &p.gathered));
+            let deviation = policy
+                .altitude_noise_m
+                .unwrap_or_else(|| life.noise.deviation_m());
             let filtered = settle(&first.gathered, around, deviation);
-            let Some(first) = self.pending.pop_front() else { return };
-            self.settle_one(&first, filtered.altitude_mm, filtered.deviation_m, model, policy, life, out);
+            let Some(first) = self.pending.pop_front() else {
+                return;
+            };
+            self.settle_one(
+                &first,
+                filtered.altitude_mm,
+                filtered.deviation_m,
+                model,
+                policy,
+                life,
+                out,
+            );
         }
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one step of the pipeline: everything it needs is passed in")]
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "one step of the pipeline: everything it needs is passed in"
+    )]
     fn settle_one(
         &mut self,
         p: &Pending,
@@ -567,14 +639,21 @@ impl Track {
         let length_mm = p.stretch.length();
         let before = self.settled_mm;
         // A stretch without length has the altitude of the one before.
-        let altitude_mm = if length_mm == 0 { before.unwrap_or(altitude_mm) } else { altitude_mm };
+        let altitude_mm = if length_mm == 0 {
+            before.unwrap_or(altitude_mm)
+        } else {
+            altitude_mm
+        };
         let rise_mm = before.map_or(0, |b| altitude_mm - b);
         let mass = p.end.mass_dkg as f64 * 0.1;
         let weight = mass * model.gravity;
         let potential_before: i64 = life.ledger.potential.iter().sum();
-        let friction_mj = life.ledger.add(&p.stretch, weight, rise_mm, method, p.sharing.as_ref());
+        let friction_mj = life
+            .ledger
+            .add(&p.stretch, weight, rise_mm, method, p.sharing.as_ref());
         life.friction_total_j += (friction_mj as f64 * 1e-3).max(0.0);
-        let wheel_mj = p.stretch.kinetic.iter().sum::<i64>() + p.stretch.road.iter().sum::<i64>()
+        let wheel_mj = p.stretch.kinetic.iter().sum::<i64>()
+            + p.stretch.road.iter().sum::<i64>()
             + life.ledger.potential.iter().sum::<i64>()
             - potential_before;
         life.sign.add(length_mm, wheel_mj, p.stretch.motor);
@@ -583,12 +662,19 @@ impl Track {
         let seconds = p.stretch.duration_ms as f64 * 1e-3;
         let mut temperature = None;
         if let Some(brakes) = &mut life.brakes {
-            let speed = if seconds > 0.0 { length_mm as f64 * 1e-3 / seconds } else { 0.0 };
+            let speed = if seconds > 0.0 {
+                length_mm as f64 * 1e-3 / seconds
+            } else {
+                0.0
+            };
             brakes.advance(model.class, friction_mj as f64 * 1e-3, seconds, speed, ambient);
             temperature = Some(brakes.hottest_c());
         }
         self.air.density = model.class.air_density_kg_m3.unwrap_or_else(|| {
-            air_density(altitude_mm as f64 * 1e-3, p.end.ambient_dc.map(|t| f64::from(t) * 0.1))
+            air_density(
+                altitude_mm as f64 * 1e-3,
+                p.end.ambient_dc.map(|t| f64::from(t) * 0.1),
+            )
         });
 
         let here = Snapshot {
@@ -625,13 +711,22 @@ impl Track {
             life.sign_refused = true;
         }
         self.settled_mm = Some(altitude_mm);
-        let near = self.trail.back().is_some_and(|t| here.position_mm - t.gathered.end_mm < STRETCH_MM);
+        let near = self
+            .trail
+            .back()
+            .is_some_and(|t| here.position_mm - t.gathered.end_mm < STRETCH_MM);
         if near && length_mm > 0 {
             return;
         }
-        self.trail.push_back(Settled { gathered: p.gathered, altitude_mm });
+        self.trail.push_back(Settled {
+            gathered: p.gathered,
+            altitude_mm,
+        });
         while self.trail.len() > 2
-            && self.trail.get(1).is_some_and(|t| here.position_mm - t.gathered.end_mm >= GRADIENT_MM)
+            && self
+                .trail
+                .get(1)
+                .is_some_and(|t| here.position_mm - t.gathered.end_mm >= GRADIENT_MM)
         {
             self.trail.pop_front();
         }
@@ -660,7 +755,11 @@ impl Samples {
 
     fn gather(&self, base_mm: i64, end_mm: i64, last_altitude: f64) -> Gathered {
         let n = f64::from(self.count.max(1));
-        let first = if self.count == 0 { last_altitude } else { self.first_m };
+        let first = if self.count == 0 {
+            last_altitude
+        } else {
+            self.first_m
+        };
         Gathered {
             end_mm,
             raw_mm: (last_altitude * 1e3).round() as i64,
@@ -691,8 +790,13 @@ fn record(reason: EndReason, model: &Model<'_>, policy: &Policy, life: &mut Life
         reason,
         (out.vehicle, out.software_version),
         life.descents,
-        policy.altitude_noise_m.unwrap_or_else(|| life.noise.deviation_m()),
+        policy
+            .altitude_noise_m
+            .unwrap_or_else(|| life.noise.deviation_m()),
     );
-    let profile = life.segmenter.profile.to_low(model.method() == FrictionMethod::Measured);
+    let profile = life
+        .segmenter
+        .profile
+        .to_low(model.method() == FrictionMethod::Measured);
     out.finished.push(FinishedDescent { descent, profile });
 }
