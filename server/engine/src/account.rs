@@ -414,7 +414,7 @@ impl Uncertainty<'_> {
 
 /// Returns the snapshot's temperature of the hotter axle in tenths of °C.
 pub(crate) fn tenths_of(value: f64) -> i32 {
-    (value * 10.0).round() as i32
+    crate::flow::milli(value * 1e-2) as i32
 }
 
 #[cfg(test)]

@@ -29,7 +29,12 @@ pub(crate) struct OpenStretch {
     pub(crate) events: i64,
     pub(crate) events_without_friction: i64,
     pub(crate) braking_starts: i64,
-    pub(crate) peaks: Peaks,
+    pub(crate) peak_speed: f64,
+    pub(crate) peak_recovery: f64,
+    pub(crate) peak_friction: f64,
+    pub(crate) peak_gap_ms: i64,
+    pub(crate) peak_brake_temperature: Option<f64>,
+    pub(crate) flags: Flags,
 }
 
 /// Largest values of a stretch.
@@ -103,7 +108,19 @@ impl OpenStretch {
     }
 
     pub(crate) fn length(&self) -> f64 {
-        self.distance.iter().sum()
+        let [braking, propulsion, coasting] = self.distance;
+        braking + propulsion + coasting
+    }
+
+    pub(crate) fn peaks(&self) -> Peaks {
+        Peaks {
+            speed_mmps: milli(self.peak_speed),
+            recovery_w: self.peak_recovery as i64,
+            friction_w: self.peak_friction as i64,
+            gap_ms: self.peak_gap_ms,
+            brake_temperature_dc: self.peak_brake_temperature.map(crate::account::tenths_of),
+            flags: self.flags,
+        }
     }
 }
 
@@ -137,8 +154,11 @@ pub(crate) struct Stretch {
     pub(crate) braking_starts: i64,
 }
 
-fn milli(value: f64) -> i64 {
-    (value * 1e3).round() as i64
+/// Returns the value in thousandths, rounded half away from zero. Plain casts: a call to the library's rounding costs
+/// more than all else here.
+pub(crate) fn milli(value: f64) -> i64 {
+    let scaled = value * 1e3;
+    (if scaled < 0.0 { scaled - 0.5 } else { scaled + 0.5 }) as i64
 }
 
 impl Stretch {
@@ -210,11 +230,11 @@ impl Stretch {
 
     /// Returns the sum.
     pub(crate) fn plus(&self, o: &Self) -> Self {
-        self.zip(o, i64::saturating_add)
+        self.zip(o, i64::wrapping_add)
     }
 
     /// Returns the difference.
     pub(crate) fn minus(&self, o: &Self) -> Self {
-        self.zip(o, i64::saturating_sub)
+        self.zip(o, i64::wrapping_sub)
     }
 }

@@ -15,11 +15,20 @@ pub(crate) struct Ledger {
     pub(crate) potential_applied: i64,
 }
 
+/// What one stretch came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Entry {
+    /// Friction work, mJ. By balance it may be negative, which noise then cancels.
+    pub(crate) friction_mj: i64,
+    /// Wheel energy, mJ, negative where the wheels had to be braked.
+    pub(crate) wheel_mj: i64,
+}
+
 impl Ledger {
     /// Adds a stretch whose altitude is now known: `weight` is m·g in N, `rise_mm` the change of filtered altitude.
     ///
     /// Within a stretch the road is taken as straight, so that its potential energy is shared over phases as its length
-    /// is. Returns the stretch's friction work in mJ; by balance it may be negative, which noise then cancels.
+    /// is.
     pub(crate) fn add(
         &mut self,
         stretch: &Stretch,
@@ -27,7 +36,7 @@ impl Ledger {
         rise_mm: i64,
         method: FrictionMethod,
         sharing: Option<&[i64; 4]>,
-    ) -> i64 {
+    ) -> Entry {
         let own = [
             stretch.distance[0],
             stretch.distance[1],
@@ -68,7 +77,13 @@ impl Ledger {
             }
         };
         self.sum = self.sum.plus(&added);
-        friction
+        let wheel_mj = stretch.kinetic.iter().sum::<i64>()
+            + stretch.road.iter().sum::<i64>()
+            + potential.iter().sum::<i64>();
+        Entry {
+            friction_mj: friction,
+            wheel_mj,
+        }
     }
 
     /// Returns what was added since `earlier`.

@@ -9,7 +9,7 @@ use crate::{
     policy::Policy,
     record::{EndReason, FinishedDescent, Flag},
     sample::{Batch, BrakeKind, CurrentSign, Violation},
-    track::{Life, Out, Sample, Taken, Track},
+    track::{Context, Life, Sample, Taken, Track},
 };
 
 /// What a stream declares when it opens.
@@ -224,11 +224,6 @@ impl VehicleState {
     }
 
     fn step(&mut self, s: &Sample, model: &Model<'_>, policy: &Policy, effects: &mut Effects) {
-        let mut out = Out {
-            finished: &mut effects.finished,
-            vehicle: &self.vehicle,
-            software_version: &self.opening.software_version,
-        };
         let Some(track) = &mut self.track else {
             self.track = Some(Track::begin(s, model, &mut self.life, false));
             self.last_time_ms = Some(s.time_ms);
@@ -238,9 +233,17 @@ impl VehicleState {
         if std::mem::take(&mut self.broken) {
             track.flag(Flag::BatchRefused);
         }
-        if let Taken::Disconnected(reason, flag) = track.take(s, model, policy, &mut self.life, &mut out) {
+        let mut context = Context {
+            model,
+            policy,
+            life: &mut self.life,
+            finished: &mut effects.finished,
+            vehicle: &self.vehicle,
+            software_version: &self.opening.software_version,
+        };
+        if let Taken::Disconnected(reason, flag) = track.take(s, &mut context) {
             let away_s = (s.time_ms - track.last_time_ms()) as f64 * 1e-3;
-            track.finish(reason, flag, model, policy, &mut self.life, &mut out);
+            track.finish(reason, flag, &mut context);
             if let Some(brakes) = &mut self.life.brakes {
                 let ambient = s.ambient.unwrap_or(crate::thermal::ASSUMED_AMBIENT_C);
                 brakes.advance(model.class, 0.0, away_s, 0.0, ambient);
@@ -253,12 +256,15 @@ impl VehicleState {
     fn end_track(&mut self, reason: EndReason, class: &VehicleClass, policy: &Policy, effects: &mut Effects) {
         if let Some(mut track) = self.track.take() {
             let model = Model::new(class, &self.opening);
-            let mut out = Out {
+            let mut context = Context {
+                model: &model,
+                policy,
+                life: &mut self.life,
                 finished: &mut effects.finished,
                 vehicle: &self.vehicle,
                 software_version: &self.opening.software_version,
             };
-            track.finish(reason, None, &model, policy, &mut self.life, &mut out);
+            track.finish(reason, None, &mut context);
         }
     }
 

@@ -98,7 +98,8 @@ proptest! {
             let causes: f64 = d.friction_by_cause_j.unwrap().to_array().iter().sum();
             prop_assert!((causes - d.friction_j.unwrap().value).abs() < 1e-3);
             let share = d.friction_share.unwrap().value;
-            prop_assert!((share - friction).abs() < 0.01, "{share} {friction}");
+            // A knee of the road inside a stretch of 10 m is seen as straight: noticeable in a drop of barely 50 m.
+            prop_assert!((share - friction).abs() < 0.005 + 1.0 / d.drop_m, "{share} {friction}");
             prop_assert!(d.drop_m >= 50.0 && d.climb_m < d.drop_m);
             prop_assert!(f.profile.len() <= coldbrake_engine::profile::MAX_POINTS + 1);
         }

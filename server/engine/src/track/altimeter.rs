@@ -1,0 +1,176 @@
+//! Reads altitude samples: leaps that no road has are not believed at once, and altitude that was lost, as in a tunnel,
+//! is told from a level road.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{phase::Phase, policy::Policy};
+
+/// Steepest road believed, as rise over run.
+const STEEPEST_ROAD: f64 = 0.35;
+/// Altitude step that is believed on top of it, m.
+pub(super) const BELIEVED_STEP_M: f64 = 5.0;
+/// Deviations of single samples that are believed on top of both.
+const BELIEVED_DEVIATIONS: f64 = 6.0;
+/// Samples after which a new altitude level is believed.
+const LEVEL_SAMPLES: u8 = 3;
+/// Distance without any change of altitude that counts as lost altitude once it leaps, m.
+const FROZEN_M: f64 = 30.0;
+
+/// The altimeter of one vehicle.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Altimeter {
+    /// What steps that no road has added up to, m.
+    offset_m: f64,
+    last_raw_m: f64,
+    /// Samples that have been waiting at a new level, and that level.
+    waiting: u8,
+    waiting_m: f64,
+    frozen_since_ms: i64,
+    /// Lengths by phase, and with the brake applied, since the altitude last changed, m.
+    frozen_m: [f64; 4],
+}
+
+/// What an altitude sample says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Reading {
+    /// The altitude, m.
+    Plain(f64),
+    /// A leap not yet believed: keep the altitude before.
+    Unbelieved,
+    /// A step that no road has: the altitude with it taken out, m.
+    Step(f64),
+    /// The altitude is back after it had been lost for a bridgeable way, whose parts by phase and with the brake
+    /// applied are given in mm.
+    Back(f64, [i64; 4]),
+    /// The altitude is back after it had been lost for too long.
+    Lost,
+}
+
+impl Altimeter {
+    pub(super) fn new(altitude_m: f64, time_ms: i64) -> Self {
+        Self {
+            last_raw_m: altitude_m,
+            frozen_since_ms: time_ms,
+            ..Self::default()
+        }
+    }
+
+    /// Returns the altitude of a sample as if it were believed, m.
+    pub(super) fn plain(&self, raw_m: f64) -> f64 {
+        raw_m + self.offset_m
+    }
+
+    /// Reads a sample that lies `distance` m after the one before, whose altitude in use is `before_m`.
+    pub(super) fn read(
+        &mut self,
+        (raw_m, time_ms): (f64, i64),
+        distance: f64,
+        before_m: f64,
+        deviation_m: f64,
+        policy: &Policy,
+    ) -> Reading {
+        if (raw_m - self.last_raw_m).abs() <= 1e-9 || policy.altitude_noise_m == Some(0.0) {
+            return Reading::Plain(self.plain(raw_m));
+        }
+        let leap = self.plain(raw_m) - before_m;
+        let believed = STEEPEST_ROAD * distance * f64::from(1 + self.waiting)
+            + BELIEVED_STEP_M
+            + BELIEVED_DEVIATIONS * deviation_m;
+        if leap.abs() <= believed {
+            self.moved(raw_m, time_ms);
+            return Reading::Plain(self.plain(raw_m));
+        }
+        let same_level = self.waiting > 0 && (raw_m - self.waiting_m).abs() <= believed;
+        self.waiting = if same_level { self.waiting + 1 } else { 1 };
+        self.waiting_m = raw_m;
+        if self.waiting < LEVEL_SAMPLES {
+            return Reading::Unbelieved;
+        }
+        let (frozen_m, frozen_ms) = (self.frozen_m, time_ms - self.frozen_since_ms);
+        self.moved(raw_m, time_ms);
+        let [braking, propulsion, coasting, _] = frozen_m;
+        let length = braking + propulsion + coasting;
+        if length < FROZEN_M {
+            self.offset_m -= leap;
+            return Reading::Step(self.plain(raw_m));
+        }
+        if frozen_ms as f64 > policy.bridge_time_s * 1e3 || length > policy.bridge_distance_m {
+            return Reading::Lost;
+        }
+        Reading::Back(self.plain(raw_m), frozen_m.map(|m| (m * 1e3) as i64))
+    }
+
+    /// Notes that the vehicle went on by `distance` m.
+    pub(super) fn went(&mut self, distance: f64, phase: Phase, applied: bool) {
+        self.frozen_m[phase as usize] += distance;
+        if applied {
+            self.frozen_m[3] += distance;
+        }
+    }
+
+    fn moved(&mut self, raw_m: f64, time_ms: i64) {
+        self.waiting = 0;
+        self.last_raw_m = raw_m;
+        self.frozen_since_ms = time_ms;
+        self.frozen_m = [0.0; 4];
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(a: &mut Altimeter, raw: f64, k: i64, before: f64) -> Reading {
+        a.went(10.0, Phase::Braking, false);
+        a.read((raw, k * 1000), 10.0, before, 0.5, &Policy::default())
+    }
+
+    #[test]
+    fn a_spike_is_passed_over() {
+        let mut a = Altimeter::new(500.0, 0);
+        assert_eq!(read(&mut a, 499.0, 1, 500.0), Reading::Plain(499.0));
+        assert_eq!(read(&mut a, 560.0, 2, 499.0), Reading::Unbelieved);
+        assert_eq!(read(&mut a, 497.5, 3, 499.0), Reading::Plain(497.5));
+    }
+
+    #[test]
+    fn a_step_that_stays_is_taken_out() {
+        let mut a = Altimeter::new(500.0, 0);
+        assert_eq!(read(&mut a, 560.0, 1, 500.0), Reading::Unbelieved);
+        assert_eq!(read(&mut a, 559.0, 2, 500.0), Reading::Unbelieved);
+        // 30 m of road count as frozen from three samples on: the altitude had moved just before here.
+        let mut b = Altimeter::new(500.0, 0);
+        b.frozen_m = [0.0; 4];
+        for (k, raw) in [(1, 560.0), (2, 559.0)] {
+            assert_eq!(
+                b.read((raw, k * 1000), 5.0, 500.0, 0.5, &Policy::default()),
+                Reading::Unbelieved
+            );
+        }
+        assert_eq!(
+            b.read((558.0, 3000), 5.0, 500.0, 0.5, &Policy::default()),
+            Reading::Step(500.0)
+        );
+        assert!((b.plain(557.0) - 499.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn altitude_that_comes_back_after_a_short_way_is_bridged_and_after_a_long_one_is_lost() {
+        for (steps, expected_lost) in [(10, false), (40, true)] {
+            let mut a = Altimeter::new(500.0, 0);
+            for k in 1..=steps {
+                assert_eq!(read(&mut a, 500.0, k, 500.0), Reading::Plain(500.0));
+            }
+            read(&mut a, 470.0, steps + 1, 500.0);
+            read(&mut a, 469.0, steps + 2, 500.0);
+            match read(&mut a, 468.0, steps + 3, 500.0) {
+                Reading::Back(altitude, parts) => {
+                    assert!(!expected_lost);
+                    assert_eq!((altitude, parts[0]), (468.0, (steps + 3) * 10_000));
+                }
+                Reading::Lost => assert!(expected_lost),
+                other => panic!("{other:?}"),
+            }
+        }
+    }
+}

@@ -1,0 +1,231 @@
+//! From stretches of road to settled altitude, the ledger, brake temperature and descents.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    account,
+    atmosphere::air_density,
+    flow::{OpenStretch, Stretch, milli},
+    profile::Bin,
+    record::{EndReason, FinishedDescent, FrictionMethod},
+    segment::{Snapshot, Step},
+    terrain::{EndFacts, Filtered, GRADIENT_MM, Gathered, Pending, STRETCH_MM, Settled, settle},
+    thermal::ASSUMED_AMBIENT_C,
+    track::{Context, Track},
+};
+
+/// Sums over the altitude samples of the open stretch, relative to its begin and its first sample.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Samples {
+    count: u32,
+    first_m: f64,
+    position: f64,
+    altitude: f64,
+}
+
+impl Samples {
+    pub(super) fn take(&mut self, position: f64, altitude: f64) {
+        if self.count == 0 {
+            self.first_m = altitude;
+        }
+        self.count += 1;
+        self.position += position;
+        self.altitude += altitude - self.first_m;
+    }
+
+    fn gather(&self, base_mm: i64, end_mm: i64, last_altitude: f64) -> Gathered {
+        let n = f64::from(self.count.max(1));
+        let first = if self.count == 0 {
+            last_altitude
+        } else {
+            self.first_m
+        };
+        Gathered {
+            end_mm,
+            raw_mm: milli(last_altitude),
+            mean_position_mm: base_mm + milli(self.position / n),
+            mean_altitude_mm: milli(first + self.altitude / n),
+            count: self.count,
+        }
+    }
+}
+
+impl Track {
+    /// Closes the open stretch: it waits for its altitude.
+    pub(super) fn close_stretch(&mut self) {
+        let stretch = Stretch::close(&self.open);
+        let end_mm = self.base_mm + stretch.length();
+        let last = &self.last;
+        self.pending.push_back(Pending {
+            gathered: self.samples.gather(self.base_mm, end_mm, last.altitude),
+            stretch,
+            peaks: self.open.peaks(),
+            end: EndFacts {
+                time_ms: last.time_ms,
+                speed_mmps: milli(last.speed),
+                mass_dkg: milli(last.mass * 1e-2),
+                mass_streamed: last.mass_streamed,
+                soc_ppm: last.soc.map(|x| milli(x * 1e3) as i32),
+                ambient_dc: last.ambient.map(account::tenths_of),
+                brake_temperature_dc: last.brake_temperature.map(account::tenths_of),
+            },
+            sharing: self.sharing.take(),
+        });
+        self.base_mm = end_mm;
+        self.open = OpenStretch::default();
+        self.samples = Samples::default();
+    }
+
+    /// Settles all stretches with at least `lag_mm` of known road beyond them.
+    pub(super) fn settle_ready(&mut self, lag_mm: i64, c: &mut Context<'_>) {
+        while let Some(first) = self.pending.front() {
+            if self.base_mm - first.gathered.end_mm < lag_mm {
+                return;
+            }
+            let around = self
+                .trail
+                .iter()
+                .map(|t| &t.gathered)
+                .chain(self.pending.iter().map(|p| &p.gathered));
+            let filtered = settle(&first.gathered, around, c.altitude_deviation_m());
+            let Some(first) = self.pending.pop_front() else {
+                return;
+            };
+            self.settle_one(&first, filtered, c);
+        }
+    }
+
+    fn settle_one(&mut self, p: &Pending, filtered: Filtered, c: &mut Context<'_>) {
+        let model = c.model;
+        let length_mm = p.stretch.length();
+        let before = self.settled_mm;
+        // A stretch without length has the altitude of the one before.
+        let altitude_mm = if length_mm == 0 {
+            before.unwrap_or(filtered.altitude_mm)
+        } else {
+            filtered.altitude_mm
+        };
+        let rise_mm = before.map_or(0, |b| altitude_mm - b);
+        let weight = p.end.mass_dkg as f64 * 0.1 * model.gravity;
+        let entry = c
+            .life
+            .ledger
+            .add(&p.stretch, weight, rise_mm, model.method(), p.sharing.as_ref());
+        let friction_j = entry.friction_mj as f64 * 1e-3;
+        c.life.friction_total_j += friction_j.max(0.0);
+        c.life.sign.add(length_mm, entry.wheel_mj, p.stretch.motor);
+
+        let ambient = p.end.ambient_dc.map(|t| f64::from(t) * 0.1);
+        let seconds = p.stretch.duration_ms as f64 * 1e-3;
+        let temperature = c.life.brakes.as_mut().map(|brakes| {
+            let speed = if seconds > 0.0 {
+                length_mm as f64 * 1e-3 / seconds
+            } else {
+                0.0
+            };
+            brakes.advance(
+                model.class,
+                friction_j,
+                seconds,
+                speed,
+                ambient.unwrap_or(ASSUMED_AMBIENT_C),
+            );
+            brakes.hottest_c()
+        });
+        if model.class.air_density_kg_m3.is_none() {
+            self.air.density = air_density(altitude_mm as f64 * 1e-3, ambient);
+        }
+
+        let here = Snapshot {
+            position_mm: p.gathered.end_mm,
+            altitude_mm,
+            end: p.end,
+            ledger: c.life.ledger,
+            temperature_dc: temperature.map(account::tenths_of),
+        };
+        let (gradient, full_gradient_from_mm) = self.gradient(&here);
+        let bin = Bin {
+            length_mm,
+            moving_ms: p.stretch.moving_ms,
+            friction_j: entry.friction_mj / 1000,
+            charged_j: p.stretch.charged / 1000,
+            altitude_dm: (altitude_mm / 100) as i32,
+            temperature_c: temperature.map(|t| t as i16),
+        };
+        let step = Step {
+            here: &here,
+            gradient,
+            full_gradient_from_mm,
+            deviation_m: filtered.deviation_m,
+            peaks: &p.peaks,
+            bin: &bin,
+            above_inspection: temperature.is_some_and(|t| t > model.class.inspection_temperature_c),
+            duration_ms: p.stretch.duration_ms,
+        };
+        if let Some(reason) = c.life.segmenter.step(&step, c.policy) {
+            record(reason, c);
+            c.life.segmenter.resume(&here, c.policy);
+        }
+        if c.life.sign.contradicts(weight) {
+            c.life.sign_refused = true;
+        }
+        self.keep_trail(p, altitude_mm);
+    }
+
+    /// Remembers the point for fits and gradients to come, no denser than stretches usually are.
+    fn keep_trail(&mut self, p: &Pending, altitude_mm: i64) {
+        self.settled_mm = Some(altitude_mm);
+        let here_mm = p.gathered.end_mm;
+        let near = self
+            .trail
+            .back()
+            .is_some_and(|t| here_mm - t.gathered.end_mm < STRETCH_MM);
+        if near && p.stretch.length() > 0 {
+            return;
+        }
+        self.trail.push_back(Settled {
+            gathered: p.gathered,
+            altitude_mm,
+        });
+        while self
+            .trail
+            .get(1)
+            .is_some_and(|t| here_mm - t.gathered.end_mm >= GRADIENT_MM)
+        {
+            self.trail.pop_front();
+        }
+    }
+
+    /// Returns the gradient over the last [`GRADIENT_MM`], or over what there is if that is at least half of it; and
+    /// where it was taken from when it is over the full distance.
+    fn gradient(&self, here: &Snapshot) -> (Option<f64>, Option<i64>) {
+        let back = |t: &&Settled| here.position_mm - t.gathered.end_mm;
+        let full = self.trail.iter().rev().find(|t| back(t) >= GRADIENT_MM);
+        let from = full.or_else(|| self.trail.front().filter(|t| back(t) >= GRADIENT_MM / 2));
+        let gradient = from.map(|t| (here.altitude_mm - t.altitude_mm) as f64 / back(&t) as f64);
+        (gradient, full.map(|t| t.gathered.end_mm))
+    }
+}
+
+/// Records the descent under way if it is one.
+pub(super) fn record(reason: EndReason, c: &mut Context<'_>) {
+    if !c.life.segmenter.is_confirmed(c.policy) {
+        return;
+    }
+    c.life.descents += 1;
+    let descent = account::settle(
+        &c.life.segmenter,
+        c.model,
+        c.policy,
+        reason,
+        (c.vehicle, c.software_version),
+        c.life.descents,
+        c.altitude_deviation_m(),
+    );
+    let profile = c
+        .life
+        .segmenter
+        .profile
+        .to_low(c.model.method() == FrictionMethod::Measured);
+    c.finished.push(FinishedDescent { descent, profile });
+}
