@@ -1,1 +1,107 @@
-fn main() {}
+//! The program of the server: reads its configuration, serves, ends on a signal.
+
+use std::{
+    io::{self, Write as _},
+    process::ExitCode,
+};
+
+use coldbrake_server::{
+    ServerHandle,
+    cli::{self, CommandLineError, Request},
+    config::Loaded,
+    telemetry,
+};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
+const LEFT_OPEN: u8 = 1;
+const WRONG_CONFIGURATION: u8 = 2;
+const NOT_STARTED: u8 = 3;
+const SECOND_SIGNAL: u8 = 130;
+
+fn main() -> ExitCode {
+    let environment = std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.to_string_lossy().into_owned())))
+        .collect();
+    match cli::read(std::env::args_os(), environment) {
+        Ok(Request::Serve(loaded)) => serve(&loaded),
+        Ok(Request::Print(text)) => {
+            // A reader that has seen enough is no failure.
+            let _ = io::stdout().write_all(text.as_bytes());
+            ExitCode::SUCCESS
+        }
+        Err(CommandLineError::Usage(error)) => {
+            let _ = error.print();
+            if error.use_stderr() {
+                ExitCode::from(WRONG_CONFIGURATION)
+            } else {
+                ExitCode::SUCCESS
+            }
+        }
+        Err(CommandLineError::Config(mistakes)) => complain(&mistakes, WRONG_CONFIGURATION),
+    }
+}
+
+fn serve(loaded: &Loaded) -> ExitCode {
+    if let Err(error) = telemetry::begin(&loaded.config.log) {
+        return complain(&error, NOT_STARTED);
+    }
+    let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => return complain(&error, NOT_STARTED),
+    };
+    let code = runtime.block_on(run(loaded));
+    // Whatever did not end in time must not hold the process.
+    runtime.shutdown_background();
+    code
+}
+
+async fn run(loaded: &Loaded) -> ExitCode {
+    let mut signals = match Signals::new() {
+        Ok(signals) => signals,
+        Err(error) => return complain(&error, NOT_STARTED),
+    };
+    let server = tokio::select! {
+        started = ServerHandle::start(loaded.config.clone()) => match started {
+            Ok(server) => server,
+            Err(error) => return complain(&error, NOT_STARTED),
+        },
+        () = signals.next() => return ExitCode::SUCCESS,
+    };
+    signals.next().await;
+    tokio::select! {
+        report = server.shutdown() => {
+            if report.is_clean() { ExitCode::SUCCESS } else { ExitCode::from(LEFT_OPEN) }
+        }
+        () = signals.next() => {
+            tracing::warn!("second signal: leaving at once");
+            ExitCode::from(SECOND_SIGNAL)
+        }
+    }
+}
+
+/// Requests to end.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    fn new() -> io::Result<Self> {
+        Ok(Self {
+            terminate: signal(SignalKind::terminate())?,
+            interrupt: signal(SignalKind::interrupt())?,
+        })
+    }
+
+    async fn next(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+        }
+    }
+}
+
+fn complain(error: &dyn std::fmt::Display, code: u8) -> ExitCode {
+    let _ = writeln!(io::stderr(), "error: {error}");
+    ExitCode::from(code)
+}

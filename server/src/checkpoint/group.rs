@@ -1,0 +1,171 @@
+//! What goes into one commit.
+
+use std::{collections::HashMap, sync::Arc};
+
+use coldbrake_engine::VehicleClass;
+use tokio::sync::oneshot;
+
+use super::{Durable, Mark, Request};
+use crate::{config::CommitConfig, status::Refusal, store::CommitBatch};
+
+/// Keys that the store writes for a vehicle (state and record), a descent (record, profile, index and one histogram a
+/// metric) and a class (record and audit entry).
+const VEHICLE_KEYS: usize = 2;
+const DESCENT_KEYS: usize = 18;
+const CLASS_KEYS: usize = 2;
+/// Bytes of a descent with its profile and histogram increments, about.
+const DESCENT_BYTES: usize = 8 << 10;
+const CLASS_BYTES: usize = 2 << 10;
+
+/// Requests gathered for one commit. A vehicle that comes again replaces its state and adds its descents.
+#[derive(Debug)]
+pub(super) struct Group {
+    limits: CommitConfig,
+    pub(super) batch: CommitBatch,
+    pub(super) marks: Vec<(Arc<Mark>, Durable)>,
+    pub(super) registrations: Vec<(Arc<VehicleClass>, oneshot::Sender<Result<(), Refusal>>)>,
+    places: HashMap<String, usize>,
+    keys: usize,
+    bytes: usize,
+}
+
+impl Group {
+    pub(super) fn new(limits: CommitConfig) -> Self {
+        Self {
+            limits,
+            batch: CommitBatch::default(),
+            marks: Vec::new(),
+            registrations: Vec::new(),
+            places: HashMap::new(),
+            keys: 0,
+            bytes: 0,
+        }
+    }
+
+    pub(super) fn limits(&self) -> CommitConfig {
+        self.limits
+    }
+
+    pub(super) fn fits(&self, request: &Request) -> bool {
+        let (keys, bytes) = cost(request);
+        self.keys + keys <= self.limits.keys && self.bytes + bytes <= self.limits.bytes
+    }
+
+    pub(super) fn add(&mut self, request: Request) {
+        let (keys, bytes) = cost(&request);
+        self.keys += keys;
+        self.bytes += bytes;
+        match request {
+            Request::Class(registration) => {
+                // The last of two registrations of a class counts, as in two commits.
+                let class = Arc::new(registration.class);
+                self.batch
+                    .classes
+                    .retain(|c| c.vehicle_class != class.vehicle_class);
+                self.batch.classes.push((*class).clone());
+                self.batch.audit.push(registration.audit);
+                self.registrations.push((class, registration.reply));
+            }
+            Request::Vehicle(change) => {
+                self.batch.descents.extend(change.descents);
+                // Also when the vehicle came before: a new session has a mark of its own.
+                self.marks.push((change.mark, change.durable));
+                match self.places.get(&change.record.vehicle) {
+                    Some(&i) => {
+                        self.batch.states[i].1 = change.state;
+                        self.batch.vehicles[i] = change.record;
+                    }
+                    None => {
+                        self.places
+                            .insert(change.record.vehicle.clone(), self.batch.states.len());
+                        self.batch
+                            .states
+                            .push((change.record.vehicle.clone(), change.state));
+                        self.batch.vehicles.push(change.record);
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn cost(request: &Request) -> (usize, usize) {
+    match request {
+        Request::Class(_) => (CLASS_KEYS, CLASS_BYTES),
+        Request::Vehicle(change) => {
+            let n = change.descents.len();
+            (
+                VEHICLE_KEYS + n * DESCENT_KEYS,
+                change.state.len() + 256 + n * DESCENT_BYTES,
+            )
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use coldbrake_engine::BrakeKind;
+
+    use super::*;
+    use crate::{checkpoint::Change, config::Config, store::VehicleRecord};
+
+    fn change(vehicle: &str, through: i64, state: usize) -> Request {
+        let durable = Durable {
+            through,
+            version: through as u64,
+        };
+        Request::Vehicle(Box::new(Change {
+            record: VehicleRecord {
+                vehicle: vehicle.to_owned(),
+                vehicle_class: "van".to_owned(),
+                software_version: "1".to_owned(),
+                brake_kind: BrakeKind::Pedal,
+                last_sample_time_ms: None,
+                descent_count: 0,
+                descending: false,
+                refused_batch_count: through as u64,
+                friction_total_j: None,
+                distance_total_m: 0.0,
+            },
+            state: vec![through as u8; state],
+            descents: Vec::new(),
+            mark: Mark::new(Durable::default()),
+            durable,
+        }))
+    }
+
+    #[test]
+    fn the_latest_state_of_a_vehicle_counts() {
+        let mut group = Group::new(Config::default().commit);
+        for request in [change("a", 1, 9), change("b", 7, 9), change("a", 2, 9)] {
+            assert!(group.fits(&request));
+            group.add(request);
+        }
+        assert_eq!(
+            group.batch.states,
+            [("a".to_owned(), vec![2; 9]), ("b".to_owned(), vec![7; 9])]
+        );
+        assert_eq!(group.batch.vehicles[0].refused_batch_count, 2);
+        assert_eq!(group.marks.len(), 3);
+    }
+
+    #[test]
+    fn a_group_is_bounded_by_keys_and_by_bytes() {
+        let limits = CommitConfig {
+            keys: 40,
+            bytes: 10_000,
+            ..Config::default().commit
+        };
+        let mut group = Group::new(limits);
+        for i in 0..20 {
+            let request = change(&format!("v{i}"), 1, 9);
+            assert!(group.fits(&request), "{i}");
+            group.add(request);
+        }
+        assert!(!group.fits(&change("one-more", 1, 9)));
+
+        let mut group = Group::new(limits);
+        group.add(change("large", 1, 9_000));
+        assert!(!group.fits(&change("next", 1, 4_000)));
+    }
+}

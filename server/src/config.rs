@@ -1,0 +1,215 @@
+//! Configuration: defaults, then a TOML file, then the environment, then flags. All mistakes are told at once.
+
+mod keys;
+mod layers;
+pub mod text;
+
+use std::{net::SocketAddr, path::PathBuf, time::Duration};
+
+use coldbrake_engine::{Policy, sample::MAX_BATCH_SAMPLES};
+
+pub use keys::{KEYS, Key};
+pub use layers::{CONFIG_VARIABLE, ENVIRONMENT_PREFIX, Loaded, Mistake, Mistakes, Origin, Sources, load};
+
+/// Where the server keeps what is durable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StoreKind {
+    /// On disk, in `store.directory`.
+    Sled,
+    /// In memory: gone when the server stops. For tests and trials.
+    Memory,
+}
+
+/// Form of the log lines.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LogFormat {
+    /// For people.
+    Text,
+    /// One JSON object a line.
+    Json,
+}
+
+/// Everything that can be set.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Config {
+    /// Address to listen on. Port 0 takes a free one.
+    pub listen: SocketAddr,
+    /// Allows listening beyond loopback without TLS.
+    pub insecure_without_tls: bool,
+    /// Whether the schema is served to tools.
+    pub reflection: bool,
+    /// Number of single-owner tasks that vehicles are spread over; 0 means one per core.
+    pub shards: usize,
+    /// Most vehicles without a stream that are kept in memory.
+    pub resident_vehicles: usize,
+    /// Longest time to end in after a request to stop.
+    pub shutdown_grace: Duration,
+    /// Where durable things go.
+    pub store: StoreConfig,
+    /// Group commit.
+    pub commit: CommitConfig,
+    /// Limits.
+    pub limits: Limits,
+    /// Logs.
+    pub log: LogConfig,
+    /// Rules of segmentation and of intervals.
+    pub policy: Policy,
+}
+
+/// Where durable things go.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoreConfig {
+    /// Kind of store.
+    pub kind: StoreKind,
+    /// Directory of the store on disk.
+    pub directory: PathBuf,
+    /// Cache of the store on disk, bytes.
+    pub cache_bytes: u64,
+}
+
+/// How changes are gathered into one durable write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CommitConfig {
+    /// Shortest time from one commit to the next while there is load. An idle server commits at once.
+    pub linger: Duration,
+    /// Most store keys in a commit.
+    pub keys: usize,
+    /// Most bytes in a commit, about.
+    pub bytes: usize,
+    /// Most changes that wait for the writer; then shards wait, then streams.
+    pub queue: usize,
+}
+
+/// What a caller may use up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Connections.
+    pub connections: usize,
+    /// Streams of vehicles.
+    pub streams: usize,
+    /// Calls at the same time on one connection.
+    pub calls_per_connection: u32,
+    /// Vehicles known.
+    pub vehicles: u64,
+    /// Bytes of one message of a stream.
+    pub message_bytes: usize,
+    /// Samples of one batch.
+    pub batch_samples: usize,
+    /// Batches of a stream without an acknowledgement.
+    pub credit: usize,
+    /// Time to the first message of a stream.
+    pub open_timeout: Duration,
+    /// Time without a message, after which a stream ends.
+    pub idle_timeout: Duration,
+    /// Messages that wait for one shard.
+    pub shard_queue: usize,
+    /// Queries that read the store at the same time.
+    pub queries: usize,
+    /// Watchers of descents.
+    pub watchers: usize,
+    /// Descents that a slow watcher may fall behind before it loses some.
+    pub watch_backlog: usize,
+}
+
+/// Logs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LogConfig {
+    /// Which lines are written, `info` or `warn,coldbrake_server=debug`.
+    pub filter: String,
+    /// Form of the lines.
+    pub format: LogFormat,
+}
+
+impl Default for Config {
+    fn default() -> Self {
+        Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 7450)),
+            insecure_without_tls: false,
+            reflection: true,
+            shards: 0,
+            resident_vehicles: 10_000,
+            shutdown_grace: Duration::from_secs(10),
+            store: StoreConfig {
+                kind: StoreKind::Sled,
+                directory: PathBuf::from("coldbrake-data"),
+                cache_bytes: 64 << 20,
+            },
+            commit: CommitConfig {
+                linger: Duration::from_millis(20),
+                keys: 480,
+                bytes: 1 << 20,
+                queue: 256,
+            },
+            limits: Limits {
+                connections: 10_000,
+                streams: 10_000,
+                calls_per_connection: 1_024,
+                vehicles: 100_000,
+                // A batch of 4096 samples with all 18 columns at five bytes a value still fits.
+                message_bytes: 384 << 10,
+                batch_samples: MAX_BATCH_SAMPLES,
+                credit: 32,
+                open_timeout: Duration::from_secs(10),
+                idle_timeout: Duration::from_secs(90),
+                shard_queue: 512,
+                queries: 16,
+                watchers: 64,
+                watch_backlog: 1_024,
+            },
+            log: LogConfig {
+                filter: "info".to_owned(),
+                format: LogFormat::Text,
+            },
+            policy: Policy::default(),
+        }
+    }
+}
+
+impl Config {
+    /// Returns a configuration for a server inside another program or a test: a free loopback port, a store in memory.
+    pub fn in_process() -> Self {
+        let mut config = Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 0)),
+            ..Self::default()
+        };
+        config.store.kind = StoreKind::Memory;
+        config
+    }
+
+    /// Returns the same with the store on disk in `directory`.
+    #[must_use]
+    pub fn with_directory(mut self, directory: impl Into<PathBuf>) -> Self {
+        self.store.kind = StoreKind::Sled;
+        self.store.directory = directory.into();
+        self
+    }
+
+    /// Returns what is wrong across keys, as (key, what to do); each key alone is checked where it is read.
+    pub fn problems(&self) -> Vec<(String, String)> {
+        let mut found: Vec<(String, String)> = self
+            .policy
+            .problems()
+            .into_iter()
+            .map(|(field, text)| (format!("policy.{field}"), text))
+            .collect();
+        if !self.listen.ip().is_loopback() && !self.insecure_without_tls {
+            found.push((
+                "listen".to_owned(),
+                format!(
+                    "is {}, which others can reach, and there is no TLS: listen on 127.0.0.1, or set \
+                     insecure_without_tls if something in front protects it",
+                    self.listen
+                ),
+            ));
+        }
+        found
+    }
+
+    /// Returns the number of shards: what is set, or the number of cores.
+    pub fn shard_count(&self) -> usize {
+        match self.shards {
+            0 => std::thread::available_parallelism().map_or(1, std::num::NonZero::get),
+            n => n,
+        }
+    }
+}

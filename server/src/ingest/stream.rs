@@ -1,0 +1,530 @@
+//! One stream: reads what the vehicle sends, hands it to the owner of the vehicle, tells what is durable.
+
+use std::{net::SocketAddr, sync::Arc, time::Duration};
+
+use coldbrake_engine::sample::MAX_VIOLATIONS;
+use coldbrake_proto::{
+    convert,
+    v1::{
+        Acknowledgement, BatchRejected, DeclareGap, Drain, FinishSession, OpenStream, Rewind, SampleBatch,
+        StreamOpened, StreamSamplesRequest, StreamSamplesResponse, stream_samples_request::Message as In,
+        stream_samples_response::Message as Out,
+    },
+};
+use tokio::{
+    sync::{mpsc, oneshot, watch},
+    time::{Instant, sleep_until, timeout},
+};
+use tokio_util::sync::CancellationToken;
+use tonic::{Code, Status, Streaming};
+
+use super::{
+    pace::{Facts, When, when},
+    window::{Admission, Window},
+};
+use crate::{
+    checkpoint::Durable,
+    shards::{Command, Link, Notice, Open, Shards},
+    shared::{Counters, Shared},
+    status::Refusal,
+};
+
+/// How long a vehicle is asked to wait before it connects again.
+const RECONNECT_DELAY_MS: i32 = 2_000;
+
+/// A stream from its first message to its end.
+pub(super) struct Stream {
+    shared: Arc<Shared>,
+    shards: Shards,
+    id: u64,
+    peer: Option<SocketAddr>,
+    responses: mpsc::Sender<Result<StreamSamplesResponse, Status>>,
+    cut: CancellationToken,
+}
+
+/// Why a stream ends.
+enum End {
+    /// The session was finished and that is durable, or the vehicle stopped sending.
+    Quiet(&'static str),
+    /// The client went away.
+    Lost,
+    /// The client is told why.
+    Refused(Refusal),
+    /// The transport's own refusal is passed on.
+    Transport(Status),
+}
+
+impl From<Refusal> for End {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(refusal)
+    }
+}
+
+/// What a stream holds once it speaks for a vehicle.
+struct Session {
+    vehicle: Arc<str>,
+    window: Window,
+    durable: watch::Receiver<Durable>,
+    notices: mpsc::Receiver<Notice>,
+    superseded: CancellationToken,
+    /// Set once nothing more is read.
+    ending: Option<Ending>,
+    last_acknowledged: Option<Instant>,
+    last_heard: Instant,
+}
+
+/// Why nothing more is read, while what is on its way becomes durable.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Ending {
+    Finished(i64),
+    EndOfStream,
+    Draining,
+}
+
+impl Stream {
+    pub(super) fn new(
+        shared: Arc<Shared>,
+        shards: Shards,
+        id: u64,
+        peer: Option<SocketAddr>,
+        responses: mpsc::Sender<Result<StreamSamplesResponse, Status>>,
+        cut: CancellationToken,
+    ) -> Self {
+        Counters::add(&shared.counters.open_streams);
+        Self {
+            shared,
+            shards,
+            id,
+            peer,
+            responses,
+            cut,
+        }
+    }
+
+    /// Serves the stream to its end.
+    pub(super) async fn run(self, inbound: Streaming<StreamSamplesRequest>) {
+        let cut = self.cut.clone();
+        let mut vehicle = None;
+        let end = tokio::select! {
+            biased;
+            end = self.serve(inbound, &mut vehicle) => end,
+            () = cut.cancelled() => End::Refused(Refusal::Draining),
+        };
+        if let Some(vehicle) = &vehicle {
+            let close = Command::Close {
+                vehicle: Arc::clone(vehicle),
+                stream: self.id,
+            };
+            // An owner that has ended needs not be told.
+            let _ = self.shards.send(vehicle, close).await;
+        }
+        let vehicle = vehicle.as_deref().unwrap_or("-");
+        let stream = self.id;
+        match end {
+            End::Quiet(reason) => tracing::debug!(vehicle, stream, reason, "stream ended"),
+            End::Lost => tracing::debug!(vehicle, stream, reason = "connection lost", "stream ended"),
+            End::Refused(refusal) => {
+                tracing::info!(vehicle, stream, peer = ?self.peer, reason = refusal.reason(), "stream ended: {refusal}");
+                self.last_word(refusal.into()).await;
+            }
+            End::Transport(status) => {
+                tracing::info!(vehicle, stream, peer = ?self.peer, reason = "TRANSPORT", "stream ended: {}", status.message());
+                self.last_word(status).await;
+            }
+        }
+    }
+
+    async fn last_word(&self, status: Status) {
+        // The status goes out as trailers: a reader that takes nothing for a second will not miss it.
+        let _ = timeout(Duration::from_secs(1), self.responses.send(Err(status))).await;
+    }
+
+    async fn serve(
+        &self,
+        mut inbound: Streaming<StreamSamplesRequest>,
+        vehicle: &mut Option<Arc<str>>,
+    ) -> End {
+        let mut session = match self.begin(&mut inbound, vehicle).await {
+            Ok(session) => session,
+            Err(end) => return end,
+        };
+        match self.converse(&mut inbound, &mut session).await {
+            Ok(end) | Err(end) => end,
+        }
+    }
+
+    /// Takes the first message and lets the stream speak for the vehicle.
+    async fn begin(
+        &self,
+        inbound: &mut Streaming<StreamSamplesRequest>,
+        vehicle: &mut Option<Arc<str>>,
+    ) -> Result<Session, End> {
+        let patience = self.shared.config.limits.open_timeout;
+        let first = tokio::select! {
+            biased;
+            first = timeout(patience, inbound.message()) => first.map_err(|_| Refusal::OpenTimeout(patience))?,
+            () = self.shared.draining.cancelled() => return Err(Refusal::Draining.into()),
+        };
+        let open = match first {
+            Ok(Some(StreamSamplesRequest {
+                message: Some(In::Open(open)),
+            })) => open,
+            Ok(Some(StreamSamplesRequest { message: Some(_) })) => return Err(Refusal::OpenExpected.into()),
+            Ok(Some(StreamSamplesRequest { message: None })) => return Err(Refusal::EmptyMessage.into()),
+            Ok(None) => return Err(End::Lost),
+            Err(status) => return Err(self.transport(status)),
+        };
+        let session = self.open(&open, vehicle).await?;
+        tracing::debug!(
+            vehicle = open.vehicle,
+            stream = self.id,
+            peer = ?self.peer,
+            durable_through = session.window.durable(),
+            "stream opened"
+        );
+        self.say(Out::Opened(StreamOpened {
+            durable_through: session.window.durable(),
+            credit: as_i32(self.shared.config.limits.credit),
+            max_batch_samples: as_i32(self.shared.config.limits.batch_samples),
+        }))
+        .await?;
+        Ok(session)
+    }
+
+    async fn open(&self, open: &OpenStream, vehicle: &mut Option<Arc<str>>) -> Result<Session, End> {
+        let opening = convert::opening_from_wire(open).map_err(|mut violations| {
+            for v in &mut violations {
+                v.field = format!("open.{}", v.field);
+            }
+            Refusal::BadFields(violations)
+        })?;
+        if self.shared.class(&open.vehicle_class).is_none() {
+            return Err(Refusal::UnknownClass(open.vehicle_class.clone()).into());
+        }
+        let limits = &self.shared.config.limits;
+        let name: Arc<str> = Arc::from(open.vehicle.as_str());
+        let (notice_sender, notices) = mpsc::channel(limits.credit + 1);
+        let superseded = CancellationToken::new();
+        let (reply, answer) = oneshot::channel();
+        let command = Command::Open(Box::new(Open {
+            vehicle: Arc::clone(&name),
+            class: Arc::from(open.vehicle_class.as_str()),
+            opening,
+            link: Link {
+                stream: self.id,
+                superseded: superseded.clone(),
+                notices: notice_sender,
+            },
+            reply,
+        }));
+        // From here on the owner must hear of the end of the stream.
+        *vehicle = Some(Arc::clone(&name));
+        self.shards.send(&name, command).await?;
+        let opened = answer.await.map_err(|_| Refusal::Draining)??;
+        let mut durable = opened.durable;
+        let durable_through = durable.borrow_and_update().through;
+        Ok(Session {
+            vehicle: name,
+            window: Window::new(limits.credit, opened.applied_through, durable_through),
+            durable,
+            notices,
+            superseded,
+            ending: None,
+            last_acknowledged: None,
+            last_heard: Instant::now(),
+        })
+    }
+
+    /// Reads and answers until the stream ends.
+    async fn converse(
+        &self,
+        inbound: &mut Streaming<StreamSamplesRequest>,
+        session: &mut Session,
+    ) -> Result<End, End> {
+        let limits = &self.shared.config.limits;
+        let mut store_failure = self.shared.store_failure.subscribe();
+        loop {
+            if let Some(reason) = store_failure.borrow_and_update().as_deref() {
+                return Err(Refusal::StoreFailed(reason.to_owned()).into());
+            }
+            let due = self.acknowledge(session).await?;
+            if let Some(ending) = session.ending.filter(|_| session.window.is_settled()) {
+                return match ending {
+                    Ending::Finished(_) => Ok(End::Quiet("session finished")),
+                    Ending::EndOfStream => Ok(End::Quiet("end of stream without finish")),
+                    Ending::Draining => Err(Refusal::Draining.into()),
+                };
+            }
+            let idle_at = session
+                .ending
+                .is_none()
+                .then(|| session.last_heard + limits.idle_timeout);
+            let wake = [due, idle_at].into_iter().flatten().min();
+            tokio::select! {
+                biased;
+                () = session.superseded.cancelled() => {
+                    return Err(Refusal::Superseded(session.vehicle.to_string()).into());
+                }
+                Some(notice) = session.notices.recv() => self.notice(notice).await?,
+                Ok(()) = session.durable.changed() => {
+                    let through = session.durable.borrow_and_update().through;
+                    session.window.advance(through);
+                }
+                _ = store_failure.changed() => {}
+                () = self.shared.draining.cancelled(), if session.ending.is_none() => {
+                    session.ending = Some(Ending::Draining);
+                    self.say(Out::Drain(Drain { reconnect_delay_ms: RECONNECT_DELAY_MS })).await?;
+                }
+                () = self.responses.closed() => return Ok(End::Lost),
+                () = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => {
+                    if idle_at.is_some_and(|idle_at| Instant::now() >= idle_at) {
+                        return Err(Refusal::IdleTimeout(limits.idle_timeout).into());
+                    }
+                }
+                message = inbound.message(), if session.ending.is_none() => {
+                    session.last_heard = Instant::now();
+                    match message {
+                        Ok(Some(message)) => self.message(session, message).await?,
+                        Ok(None) => session.ending = Some(Ending::EndOfStream),
+                        Err(status) => return Err(self.transport(status)),
+                    }
+                }
+            }
+        }
+    }
+
+    async fn message(&self, session: &mut Session, message: StreamSamplesRequest) -> Result<(), End> {
+        match message.message {
+            Some(In::Batch(batch)) => self.batch(session, batch).await,
+            Some(In::DeclareGap(gap)) => self.gap(session, gap).await,
+            Some(In::Finish(finish)) => self.finish(session, finish).await,
+            Some(In::Open(_)) => Err(Refusal::OpenedTwice.into()),
+            None => Err(Refusal::EmptyMessage.into()),
+        }
+    }
+
+    async fn batch(&self, session: &mut Session, batch: SampleBatch) -> Result<(), End> {
+        positive("sequence", batch.sequence)?;
+        let admission = session.window.admit(batch.sequence);
+        if self.admitted(session, admission).await? {
+            let (vehicle, batch) = (Arc::clone(&session.vehicle), Box::new(batch));
+            self.hand_over(
+                session,
+                Command::Batch {
+                    vehicle,
+                    stream: self.id,
+                    batch,
+                },
+            )
+            .await?;
+        }
+        Ok(())
+    }
+
+    async fn gap(&self, session: &mut Session, gap: DeclareGap) -> Result<(), End> {
+        let DeclareGap {
+            first_sequence: first,
+            last_sequence: last,
+        } = gap;
+        positive("first_sequence", first)?;
+        if last < first {
+            let rule = "must not be less than `first_sequence`";
+            return Err(Refusal::BadSequence {
+                field: "last_sequence",
+                value: last,
+                rule,
+            }
+            .into());
+        }
+        let admission = session.window.admit_gap(first, last);
+        if self.admitted(session, admission).await? {
+            let vehicle = Arc::clone(&session.vehicle);
+            self.hand_over(
+                session,
+                Command::Gap {
+                    vehicle,
+                    stream: self.id,
+                    first,
+                    last,
+                },
+            )
+            .await?;
+        }
+        Ok(())
+    }
+
+    async fn finish(&self, session: &mut Session, finish: FinishSession) -> Result<(), End> {
+        let sequence = finish.sequence;
+        positive("sequence", sequence)?;
+        if sequence < session.window.through() {
+            let rule = "must be one more than the last batch of the session, and there are later ones";
+            return Err(Refusal::BadSequence {
+                field: "sequence",
+                value: sequence,
+                rule,
+            }
+            .into());
+        }
+        let admission = session.window.admit(sequence);
+        // The same number again is a finish whose acknowledgement was lost: it is told once more.
+        if self.admitted(session, admission).await? {
+            let vehicle = Arc::clone(&session.vehicle);
+            self.hand_over(
+                session,
+                Command::Finish {
+                    vehicle,
+                    stream: self.id,
+                    sequence,
+                },
+            )
+            .await?;
+        }
+        if matches!(admission, Admission::Forward | Admission::Duplicate) {
+            session.ending = Some(Ending::Finished(sequence));
+        }
+        Ok(())
+    }
+
+    /// Does what the window says. Returns whether the message goes on to the owner.
+    async fn admitted(&self, session: &Session, admission: Admission) -> Result<bool, End> {
+        let counters = &self.shared.counters;
+        match admission {
+            Admission::Forward => return Ok(true),
+            Admission::Duplicate => Counters::add(&counters.duplicate_batches),
+            Admission::Ignore => {}
+            Admission::Rewind(expected_sequence) => {
+                Counters::add(&counters.rewinds);
+                tracing::debug!(
+                    vehicle = &*session.vehicle,
+                    stream = self.id,
+                    sequence = expected_sequence,
+                    "rewind"
+                );
+                self.say(Out::Rewind(Rewind { expected_sequence })).await?;
+            }
+            Admission::OverCredit => {
+                return Err(Refusal::CreditExceeded(self.shared.config.limits.credit).into());
+            }
+        }
+        Ok(false)
+    }
+
+    /// Hands a command to the owner; a busy owner makes the stream wait, and with it the vehicle.
+    async fn hand_over(&self, session: &Session, command: Command) -> Result<(), End> {
+        tokio::select! {
+            biased;
+            sent = self.shards.send(&session.vehicle, command) => Ok(sent?),
+            () = session.superseded.cancelled() => Err(Refusal::Superseded(session.vehicle.to_string()).into()),
+        }
+    }
+
+    async fn notice(&self, notice: Notice) -> Result<(), End> {
+        match notice {
+            Notice::Rejected {
+                sequence,
+                mut violations,
+            } => {
+                violations.truncate(MAX_VIOLATIONS);
+                let violations = convert::violations_to_wire(violations);
+                self.say(Out::Rejected(BatchRejected { sequence, violations }))
+                    .await
+            }
+            Notice::Ended(refusal) => Err(refusal.into()),
+        }
+    }
+
+    /// Acknowledges if it is time to; returns when it will be.
+    async fn acknowledge(&self, session: &mut Session) -> Result<Option<Instant>, End> {
+        let now = Instant::now();
+        let credit = self.shared.config.limits.credit;
+        let facts = Facts {
+            owes: session.window.owes(),
+            owed: session.window.owed(),
+            used_up: session.window.is_used_up(),
+            ending: session.ending.is_some() && session.window.is_settled(),
+            credit,
+        };
+        match when(facts, now, session.last_acknowledged) {
+            When::Never => Ok(None),
+            When::At(due) => Ok(Some(due)),
+            When::Now => {
+                // What the owner said of the batches goes first.
+                while let Ok(notice) = session.notices.try_recv() {
+                    self.notice(notice).await?;
+                }
+                let durable_through = session.window.durable();
+                self.say(Out::Ack(Acknowledgement {
+                    durable_through,
+                    credit: as_i32(credit),
+                }))
+                .await?;
+                session.window.acknowledged();
+                session.last_acknowledged = Some(now);
+                Ok(None)
+            }
+        }
+    }
+
+    async fn say(&self, message: Out) -> Result<(), End> {
+        let patience = self.shared.config.limits.idle_timeout;
+        match timeout(
+            patience,
+            self.responses.send(Ok(StreamSamplesResponse {
+                message: Some(message),
+            })),
+        )
+        .await
+        {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(_)) => Err(End::Lost),
+            Err(_) => Err(Refusal::ReaderStalled(patience).into()),
+        }
+    }
+
+    /// Tells a message that could not be read from a connection that was lost.
+    fn transport(&self, status: Status) -> End {
+        match status.code() {
+            // The transport's decoder answers so for a message above the limit, plain and compressed.
+            Code::OutOfRange | Code::ResourceExhausted => {
+                let limit = self.shared.config.limits.message_bytes;
+                End::Refused(Refusal::MessageTooLarge {
+                    limit,
+                    detail: status.message().to_owned(),
+                })
+            }
+            Code::Internal | Code::InvalidArgument | Code::Unimplemented if self.is_attached() => {
+                End::Transport(status)
+            }
+            _ => End::Lost,
+        }
+    }
+
+    fn is_attached(&self) -> bool {
+        !self.responses.is_closed()
+    }
+}
+
+impl Drop for Stream {
+    fn drop(&mut self) {
+        self.shared
+            .counters
+            .open_streams
+            .fetch_sub(1, std::sync::atomic::Ordering::Relaxed);
+    }
+}
+
+fn positive(field: &'static str, value: i64) -> Result<(), Refusal> {
+    if value >= 1 {
+        Ok(())
+    } else {
+        Err(Refusal::BadSequence {
+            field,
+            value,
+            rule: "must be 1 or more",
+        })
+    }
+}
+
+fn as_i32(n: usize) -> i32 {
+    i32::try_from(n).unwrap_or(i32::MAX)
+}

@@ -1,0 +1,127 @@
+//! The listening socket: a bounded number of connections.
+
+use std::{
+    io,
+    net::SocketAddr,
+    pin::Pin,
+    sync::Arc,
+    task::{Context, Poll},
+    time::Duration,
+};
+
+use tokio::{
+    io::{AsyncRead, AsyncWrite, ReadBuf},
+    net::{TcpListener, TcpStream},
+    sync::{OwnedSemaphorePermit, Semaphore, mpsc},
+};
+use tokio_util::sync::CancellationToken;
+use tonic::transport::server::{Connected, TcpConnectInfo};
+
+use crate::telemetry::LineLimit;
+
+/// A connection that gives its place back when it is closed.
+#[derive(Debug)]
+pub(crate) struct Connection {
+    socket: TcpStream,
+    _place: OwnedSemaphorePermit,
+}
+
+/// Accepts connections until `stop`. One beyond the limit is closed at once: the client sees it and tries again later.
+pub(crate) async fn accept(
+    listener: TcpListener,
+    limit: usize,
+    accepted: mpsc::Sender<io::Result<Connection>>,
+    stop: CancellationToken,
+) {
+    let places = Arc::new(Semaphore::new(limit));
+    let lines = LineLimit::default();
+    loop {
+        let next = tokio::select! {
+            biased;
+            () = stop.cancelled() => return,
+            next = listener.accept() => next,
+        };
+        match next {
+            Ok((socket, peer)) => {
+                let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+                    if let Some(left_out) = lines.pass() {
+                        tracing::warn!(%peer, limit, lines_left_out = left_out, "connection refused: raise limits.connections");
+                    }
+                    continue;
+                };
+                // Acknowledgements are small and waited for.
+                if let Err(error) = socket.set_nodelay(true) {
+                    tracing::debug!(%peer, %error, "no TCP_NODELAY");
+                }
+                if accepted
+                    .send(Ok(Connection {
+                        socket,
+                        _place: place,
+                    }))
+                    .await
+                    .is_err()
+                {
+                    return;
+                }
+            }
+            Err(error) => {
+                // Mostly too many open files: it passes when connections end, and spinning would not help.
+                if let Some(left_out) = lines.pass() {
+                    tracing::warn!(%error, lines_left_out = left_out, "a connection could not be accepted");
+                }
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+        }
+    }
+}
+
+/// Listens on an address.
+pub(crate) async fn bind(address: SocketAddr) -> io::Result<(TcpListener, SocketAddr)> {
+    let listener = TcpListener::bind(address).await?;
+    let bound = listener.local_addr()?;
+    Ok((listener, bound))
+}
+
+impl Connected for Connection {
+    type ConnectInfo = TcpConnectInfo;
+
+    fn connect_info(&self) -> Self::ConnectInfo {
+        self.socket.connect_info()
+    }
+}
+
+impl AsyncRead for Connection {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buf: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.socket).poll_read(cx, buf)
+    }
+}
+
+impl AsyncWrite for Connection {
+    fn poll_write(mut self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &[u8]) -> Poll<io::Result<usize>> {
+        Pin::new(&mut self.socket).poll_write(cx, buf)
+    }
+
+    fn poll_flush(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.socket).poll_flush(cx)
+    }
+
+    fn poll_shutdown(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.socket).poll_shutdown(cx)
+    }
+
+    fn poll_write_vectored(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        bufs: &[io::IoSlice<'_>],
+    ) -> Poll<io::Result<usize>> {
+        Pin::new(&mut self.socket).poll_write_vectored(cx, bufs)
+    }
+
+    fn is_write_vectored(&self) -> bool {
+        self.socket.is_write_vectored()
+    }
+}

@@ -1,0 +1,373 @@
+//! A running server: how its parts are started, and in which order they end.
+
+use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
+
+use coldbrake_proto::{
+    DESCRIPTORS,
+    v1::{
+        descent_service_server::DescentServiceServer, fleet_service_server::FleetServiceServer,
+        telemetry_service_server::TelemetryServiceServer,
+    },
+};
+use tokio::{
+    sync::{mpsc, oneshot},
+    task::{JoinHandle, JoinSet},
+    time::{Instant, timeout_at},
+};
+use tokio_stream::wrappers::ReceiverStream;
+use tokio_util::{sync::CancellationToken, task::TaskTracker};
+use tonic::{codec::CompressionEncoding, server::NamedService, service::Routes};
+use tonic_health::{ServingStatus, server::HealthReporter};
+
+use crate::{
+    checkpoint,
+    config::{Config, StoreKind},
+    ingest::Ingest,
+    listen,
+    query::{Descents, FleetQueries, Reader},
+    shards::Shards,
+    shared::Shared,
+    store::{MemoryStore, SledOptions, SledStore, Store, StoreError},
+};
+
+/// Bytes that a peer may send ahead of being read: of one stream, and of a connection.
+const STREAM_WINDOW: u32 = 1 << 20;
+const CONNECTION_WINDOW: u32 = 2 << 20;
+/// How often a silent peer is asked whether it lives, and how long it may take to answer.
+const KEEP_ALIVE_INTERVAL: Duration = Duration::from_secs(30);
+const KEEP_ALIVE_TIMEOUT: Duration = Duration::from_secs(20);
+/// Part of the time to end in that is kept for the last commit.
+const LAST_COMMIT_SHARE: u32 = 4;
+
+/// A server cannot start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The configuration does not hold.
+    #[error("`{key}` {description}")]
+    Config {
+        /// Name of the key.
+        key: String,
+        /// What is wrong and what to do.
+        description: String,
+    },
+    /// The store cannot be opened or read.
+    #[error("the store in {directory} cannot be used: {source}", directory = directory.display())]
+    Store {
+        /// Its directory.
+        directory: PathBuf,
+        /// Why.
+        source: StoreError,
+    },
+    /// The address cannot be listened on.
+    #[error(
+        "cannot listen on {address}: {source}: is another server running there? choose another one with --listen"
+    )]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// Why.
+        source: io::Error,
+    },
+    /// Something that should always work did not.
+    #[error("cannot start {what}: {reason}")]
+    Part {
+        /// Which part.
+        what: &'static str,
+        /// Why.
+        reason: String,
+    },
+}
+
+/// How a server ended.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ShutdownReport {
+    /// What did not end in time; empty when all did.
+    pub left_open: Vec<&'static str>,
+    /// Why the store had failed before, if it had.
+    pub store_failure: Option<String>,
+}
+
+impl ShutdownReport {
+    /// Returns whether everything was made durable and closed in time.
+    pub fn is_clean(&self) -> bool {
+        self.left_open.is_empty() && self.store_failure.is_none()
+    }
+}
+
+/// A running server. Dropped without [`ServerHandle::shutdown`], it ends at once: what was not acknowledged is lost, and
+/// the vehicles send it again.
+pub struct ServerHandle {
+    address: SocketAddr,
+    shared: Arc<Shared>,
+    health: HealthReporter,
+    streams: TaskTracker,
+    /// Ends streams at once.
+    cut: CancellationToken,
+    owners: JoinSet<()>,
+    writer_ended: Option<oneshot::Receiver<()>>,
+    background: Vec<JoinHandle<()>>,
+    serving: Option<JoinHandle<Result<(), tonic::transport::Error>>>,
+}
+
+impl fmt::Debug for ServerHandle {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("ServerHandle")
+            .field("address", &self.address)
+            .finish_non_exhaustive()
+    }
+}
+
+impl ServerHandle {
+    /// Opens the store that the configuration names and starts a server on the current runtime.
+    pub async fn start(config: Config) -> Result<Self, StartError> {
+        let options = config.store.clone();
+        let store: Arc<dyn Store> = tokio::task::spawn_blocking(move || open_store(&options))
+            .await
+            .map_err(|e| StartError::Part {
+                what: "the store",
+                reason: e.to_string(),
+            })??;
+        Self::start_with_store(config, store).await
+    }
+
+    /// Starts a server on a store that is open already.
+    pub async fn start_with_store(config: Config, store: Arc<dyn Store>) -> Result<Self, StartError> {
+        if let Some((key, description)) = config.problems().into_iter().next() {
+            return Err(StartError::Config { key, description });
+        }
+        let (listener, address) = listen::bind(config.listen)
+            .await
+            .map_err(|source| StartError::Listen {
+                address: config.listen,
+                source,
+            })?;
+        let directory = config.store.directory.clone();
+        let shared = tokio::task::spawn_blocking(move || Shared::load(config, store))
+            .await
+            .map_err(|e| StartError::Part {
+                what: "the service",
+                reason: e.to_string(),
+            })?
+            .map_err(|source| StartError::Store { directory, source })?;
+        let shared = Arc::new(shared);
+
+        let writer = checkpoint::start(Arc::clone(&shared)).map_err(|e| StartError::Part {
+            what: "the writer thread",
+            reason: e.to_string(),
+        })?;
+        let mut owners = JoinSet::new();
+        let shards = Shards::start(&shared, &writer.requests, &mut owners);
+        let (streams, cut) = (TaskTracker::new(), CancellationToken::new());
+        let (health, routes) = routes(&shared, shards, writer.requests, &streams, &cut).await?;
+
+        let (accepted, connections) = mpsc::channel(16);
+        let limits = shared.config.limits;
+        let acceptor = listen::accept(listener, limits.connections, accepted, shared.draining.clone());
+        let transport = tonic::transport::Server::builder()
+            .initial_stream_window_size(STREAM_WINDOW)
+            .initial_connection_window_size(CONNECTION_WINDOW)
+            .max_concurrent_streams(limits.calls_per_connection)
+            .http2_keepalive_interval(Some(KEEP_ALIVE_INTERVAL))
+            .http2_keepalive_timeout(Some(KEEP_ALIVE_TIMEOUT))
+            .add_routes(routes)
+            .serve_with_incoming_shutdown(
+                ReceiverStream::new(connections),
+                shared.draining.clone().cancelled_owned(),
+            );
+        let background = vec![
+            tokio::spawn(acceptor),
+            tokio::spawn(watch_store(Arc::clone(&shared), health.clone())),
+        ];
+        tracing::info!(%address, version = env!("CARGO_PKG_VERSION"), "serving");
+        Ok(Self {
+            address,
+            shared,
+            health,
+            streams,
+            cut,
+            owners,
+            writer_ended: Some(writer.ended),
+            background,
+            serving: Some(tokio::spawn(transport)),
+        })
+    }
+
+    /// Returns the address that the server listens on.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Returns the address as clients take it.
+    pub fn uri(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
+    /// Returns the store, for checks beside the service.
+    pub fn store(&self) -> Arc<dyn Store> {
+        Arc::clone(&self.shared.store)
+    }
+
+    /// Resolves when the store has failed, with the reason: the server then answers queries only.
+    pub async fn store_failed(&self) -> String {
+        let mut failure = self.shared.store_failure.subscribe();
+        match failure.wait_for(Option::is_some).await {
+            Ok(reason) => reason.as_deref().unwrap_or_default().to_owned(),
+            Err(_) => String::new(),
+        }
+    }
+
+    /// Ends the server: nothing new is accepted, what is on its way is made durable and acknowledged, streams end with a
+    /// status that says to connect again. Takes at most `shutdown_grace`.
+    pub async fn shutdown(mut self) -> ShutdownReport {
+        let begun = Instant::now();
+        let grace = self.shared.config.shutdown_grace;
+        let deadline = begun + grace;
+        let mut report = ShutdownReport::default();
+        tracing::info!(streams = self.streams.len(), "shutting down");
+
+        for service in SERVICES {
+            self.health
+                .set_service_status(service, ServingStatus::NotServing)
+                .await;
+        }
+        self.shared.draining.cancel();
+        self.streams.close();
+        if timeout_at(deadline - grace / LAST_COMMIT_SHARE, self.streams.wait())
+            .await
+            .is_err()
+        {
+            report.left_open.push("streams");
+            self.cut.cancel();
+            // They only say their last word now.
+            let _ = timeout_at(
+                Instant::now() + grace / (2 * LAST_COMMIT_SHARE),
+                self.streams.wait(),
+            )
+            .await;
+        }
+        // Connections that stay open after their last call hold the ways to the shards and to the writer.
+        if let Some(mut serving) = self.serving.take() {
+            let patience = (Instant::now() + grace / 10).min(deadline);
+            match timeout_at(patience, &mut serving).await {
+                Ok(Ok(Ok(()))) => {}
+                Ok(Ok(Err(error))) => tracing::warn!(%error, "the transport ended with an error"),
+                Ok(Err(error)) => tracing::error!(%error, "the transport broke down"),
+                Err(_) => serving.abort(),
+            }
+        }
+        let drained = async { while self.owners.join_next().await.is_some() {} };
+        if timeout_at(deadline, drained).await.is_err() {
+            report.left_open.push("shards");
+            self.owners.abort_all();
+        }
+        if let Some(ended) = self.writer_ended.take()
+            && timeout_at(deadline, ended).await.is_err()
+        {
+            report.left_open.push("the last commit");
+        }
+        self.background.drain(..).for_each(|task| task.abort());
+        report.store_failure = self.shared.store_failure.borrow().as_deref().map(str::to_owned);
+        tracing::info!(left_open = ?report.left_open, took_ms = begun.elapsed().as_millis() as u64, "shut down");
+        report
+    }
+}
+
+impl Drop for ServerHandle {
+    fn drop(&mut self) {
+        self.shared.draining.cancel();
+        self.cut.cancel();
+        self.background.drain(..).for_each(|task| task.abort());
+        if let Some(serving) = self.serving.take() {
+            serving.abort();
+        }
+    }
+}
+
+/// Names under which health is told; the empty one is the whole server.
+const SERVICES: [&str; 4] = [
+    "",
+    TelemetryServiceServer::<Ingest>::NAME,
+    FleetServiceServer::<FleetQueries>::NAME,
+    DescentServiceServer::<Descents>::NAME,
+];
+
+async fn routes(
+    shared: &Arc<Shared>,
+    shards: Shards,
+    writer: mpsc::Sender<checkpoint::Request>,
+    streams: &TaskTracker,
+    cut: &CancellationToken,
+) -> Result<(HealthReporter, Routes), StartError> {
+    let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
+    let reader = Reader::new(shared);
+    let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
+    let descents = Descents::new(Arc::clone(shared), reader);
+    let (health, health_service) = tonic_health::server::health_reporter();
+    for service in SERVICES {
+        health.set_service_status(service, ServingStatus::Serving).await;
+    }
+    let (gzip, zstd) = (CompressionEncoding::Gzip, CompressionEncoding::Zstd);
+    let mut routes = Routes::builder();
+    routes
+        .add_service(
+            TelemetryServiceServer::new(ingest)
+                .max_decoding_message_size(shared.config.limits.message_bytes)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd),
+        )
+        .add_service(
+            FleetServiceServer::new(fleet)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(
+            DescentServiceServer::new(descents)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(health_service);
+    if shared.config.reflection {
+        let reflection = tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(DESCRIPTORS)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+            .build_v1()
+            .map_err(|e| StartError::Part {
+                what: "reflection",
+                reason: e.to_string(),
+            })?;
+        routes.add_service(reflection);
+    }
+    Ok((health, routes.routes()))
+}
+
+/// Tells health checks when the store takes nothing more. Queries go on.
+async fn watch_store(shared: Arc<Shared>, health: HealthReporter) {
+    let mut failure = shared.store_failure.subscribe();
+    if failure.wait_for(Option::is_some).await.is_ok() {
+        for service in ["", TelemetryServiceServer::<Ingest>::NAME] {
+            health
+                .set_service_status(service, ServingStatus::NotServing)
+                .await;
+        }
+    }
+}
+
+fn open_store(config: &crate::config::StoreConfig) -> Result<Arc<dyn Store>, StartError> {
+    match config.kind {
+        StoreKind::Memory => Ok(Arc::new(MemoryStore::new())),
+        StoreKind::Sled => {
+            let options = SledOptions {
+                cache_bytes: config.cache_bytes,
+            };
+            let store = SledStore::open(&config.directory, &options).map_err(|source| StartError::Store {
+                directory: config.directory.clone(),
+                source,
+            })?;
+            Ok(Arc::new(store))
+        }
+    }
+}
