@@ -132,6 +132,22 @@ pub struct VehicleClass {
     #[serde(default = "default::inspection_temperature")]
     pub inspection_temperature_c: f64,
 
+    /// Thickness that the front pads lose per MJ of the front axle's friction work at mild temperature, µm/MJ.
+    #[serde(default)]
+    pub front_pad_wear_um_per_mj: Option<f64>,
+    /// The same for the rear.
+    #[serde(default)]
+    pub rear_pad_wear_um_per_mj: Option<f64>,
+    /// Thickness of a new front pad less the wear limit, mm.
+    #[serde(default)]
+    pub front_pad_usable_mm: Option<f64>,
+    /// The same for the rear.
+    #[serde(default)]
+    pub rear_pad_usable_mm: Option<f64>,
+    /// Relative standard uncertainty of pad wear per joule.
+    #[serde(default = "default::pad_wear_uncertainty")]
+    pub pad_wear_uncertainty: f64,
+
     /// Fixes gravity, m/s², instead of 9.80665. For reference simulations.
     #[serde(default)]
     pub gravity_mps2: Option<f64>,
@@ -184,6 +200,9 @@ mod default {
     pub(super) const fn brake_uncertainty() -> f64 {
         0.05
     }
+    pub(super) const fn pad_wear_uncertainty() -> f64 {
+        0.25
+    }
     pub(super) const fn front_share() -> f64 {
         0.65
     }
@@ -222,7 +241,7 @@ impl VehicleClass {
         if !crate::ids::is_identifier(&self.vehicle_class) {
             say("vehicle_class", crate::ids::IDENTIFIER_RULE.to_owned());
         }
-        let ranges: [(&'static str, f64, f64, f64); 20] = [
+        let ranges: [(&'static str, f64, f64, f64); 21] = [
             ("mass_kg", self.mass_kg, 100.0, 200_000.0),
             ("mass_uncertainty", self.mass_uncertainty, 0.0, 0.5),
             ("rotating_mass_factor", self.rotating_mass_factor, 0.0, 0.5),
@@ -256,6 +275,7 @@ impl VehicleClass {
             ),
             ("brake_uncertainty", self.brake_uncertainty, 0.0, 0.5),
             ("front_share", self.front_share, 0.0, 1.0),
+            ("pad_wear_uncertainty", self.pad_wear_uncertainty, 0.0, 0.5),
             ("cooling_still_w_per_k", self.cooling_still_w_per_k, 0.0, 10e3),
             (
                 "inspection_temperature_c",
@@ -269,7 +289,7 @@ impl VehicleClass {
                 say(field, format!("is {value}: give a value from {low} to {high}"));
             }
         }
-        let optional: [(&'static str, Option<f64>, f64, f64); 14] = [
+        let optional: [(&'static str, Option<f64>, f64, f64); 18] = [
             ("road_load_f0_n", self.road_load_f0_n, 0.0, 50e3),
             ("road_load_f1_n_per_mps", self.road_load_f1_n_per_mps, -500.0, 5e3),
             (
@@ -297,6 +317,15 @@ impl VehicleClass {
                 500.0,
                 5e6,
             ),
+            (
+                "front_pad_wear_um_per_mj",
+                self.front_pad_wear_um_per_mj,
+                0.0,
+                1e4,
+            ),
+            ("rear_pad_wear_um_per_mj", self.rear_pad_wear_um_per_mj, 0.0, 1e4),
+            ("front_pad_usable_mm", self.front_pad_usable_mm, 0.5, 60.0),
+            ("rear_pad_usable_mm", self.rear_pad_usable_mm, 0.5, 60.0),
             ("gravity_mps2", self.gravity_mps2, 9.7, 9.9),
             ("air_density_kg_m3", self.air_density_kg_m3, 0.3, 1.6),
         ];
@@ -338,6 +367,18 @@ impl VehicleClass {
             say(
                 "rear_heat_capacity_j_per_k",
                 "goes with `front_heat_capacity_j_per_k`: give both or neither".to_owned(),
+            );
+        }
+        if self.front_pad_wear_um_per_mj.is_some() != self.front_pad_usable_mm.is_some() {
+            say(
+                "front_pad_usable_mm",
+                "goes with `front_pad_wear_um_per_mj`: give both or neither".to_owned(),
+            );
+        }
+        if self.rear_pad_wear_um_per_mj.is_some() != self.rear_pad_usable_mm.is_some() {
+            say(
+                "rear_pad_usable_mm",
+                "goes with `rear_pad_wear_um_per_mj`: give both or neither".to_owned(),
             );
         }
         if !(0.0..=100.0).contains(&self.cooling_moving_w_per_k_mps) {

@@ -25,6 +25,7 @@ pub mod sample;
 pub mod state;
 pub mod terrain;
 pub mod thermal;
+pub mod wear;
 
 mod account;
 mod flow;

@@ -160,6 +160,22 @@ impl VehicleState {
         self.life.ledger.sum.length() as f64 * 1e-3
     }
 
+    /// Returns the account of the vehicle's brakes.
+    pub fn wear(&self) -> &crate::wear::Wear {
+        &self.life.wear
+    }
+
+    /// Returns the estimated temperature of the hotter axle's brakes at the last settled point, °C; `None` when the class
+    /// has no heat capacities.
+    pub fn brake_temperature_c(&self) -> Option<f64> {
+        self.life.brakes.map(crate::thermal::Brakes::hottest_c)
+    }
+
+    /// Records a pad or rotor service at an event time: the axle's account begins anew.
+    pub fn record_service(&mut self, axle: crate::wear::Axle, time_ms: i64) {
+        self.life.wear.service(axle, time_ms);
+    }
+
     /// Begins a session. The same session again changes nothing that is recorded: the stream merely came back. Another
     /// session ends what the session before left open.
     pub fn open(&mut self, opening: Opening, class: &VehicleClass, policy: &Policy) -> Effects {

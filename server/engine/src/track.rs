@@ -22,6 +22,7 @@ use crate::{
     sign::SignEvidence,
     terrain::{LAG_MM, Pending, STRETCH_MM, Settled},
     thermal::{ASSUMED_AMBIENT_C, Brakes},
+    wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
 use events::Events;
@@ -65,6 +66,7 @@ pub(crate) struct Life {
     pub(crate) sign_refused: bool,
     pub(crate) descents: u64,
     pub(crate) segmenter: Segmenter,
+    pub(crate) wear: Wear,
 }
 
 /// The sample before, as far as it is needed.
@@ -230,7 +232,7 @@ impl Track {
             }
             Reading::Lost => return Taken::Disconnected(EndReason::DataGap, Some(Flag::AltitudeFrozen)),
         };
-        self.add_interval(s, &follows, c.model);
+        self.add_interval(s, &follows, c);
         let position = self.open.length();
         self.samples.take(position, altitude);
         c.life

@@ -6,7 +6,8 @@ use crate::{
     model::Model,
     phase::Phase,
     record::{Cause, Flag},
-    track::{Following, STANDSTILL_MPS, Sample, Track},
+    track::{Context, Following, STANDSTILL_MPS, Sample, Track},
+    wear::FIRM_MPS2,
 };
 
 /// A gap that is longer is flagged when it is bridged, ms.
@@ -25,7 +26,8 @@ pub(super) fn battery(s: &Sample, model: &Model<'_>) -> (f64, f64, f64) {
 
 impl Track {
     /// Adds what flowed since the last sample to the open stretch.
-    pub(super) fn add_interval(&mut self, s: &Sample, follows: &Following, model: &Model<'_>) {
+    pub(super) fn add_interval(&mut self, s: &Sample, follows: &Following, c: &mut Context<'_>) {
+        let model = c.model;
         let Following {
             duration_ms,
             distance,
@@ -111,6 +113,14 @@ impl Track {
         if let Some(t) = s.brake_temperature {
             open.peak_brake_temperature = Some(open.peak_brake_temperature.map_or(t, |p| p.max(t)));
         }
+        // Without a force, an applied brake that slows firmly counts: recovery alone seldom does.
+        let by_friction = match friction_j {
+            Some(j) if distance > 0.0 => j / distance / mass,
+            None if applied => self.deceleration - FIRM_MPS2,
+            _ => 0.0,
+        };
+        let driven_m = (self.base_mm as f64) * 1e-3 + self.open.length();
+        c.life.wear.follow(by_friction, duration_ms, s.time_ms, driven_m);
         self.events.take(&interval, friction_j, &mut self.open);
     }
 

@@ -12,6 +12,7 @@ use crate::{
     terrain::{EndFacts, Filtered, GRADIENT_MM, Gathered, Pending, STRETCH_MM, Settled, settle},
     thermal::ASSUMED_AMBIENT_C,
     track::{Context, Track},
+    wear::Worn,
 };
 
 /// Sums over the altitude samples of the open stretch, relative to its begin and its first sample.
@@ -132,6 +133,14 @@ impl Track {
             );
             brakes.hottest_c()
         });
+        let worn = Worn {
+            friction_j: friction_j.max(0.0),
+            distance_m: length_mm as f64 * 1e-3,
+            front_c: c.life.brakes.map(|b| b.front_c),
+            rear_c: c.life.brakes.map(|b| b.rear_c),
+            time_ms: p.end.time_ms,
+        };
+        c.life.wear.add(model.class, &worn);
         if model.class.air_density_kg_m3.is_none() {
             self.air.density = air_density(altitude_mm as f64 * 1e-3, ambient);
         }
