@@ -1,3 +1,4 @@
 //! The Coldbrake command line.
 
 pub mod convert;
+pub mod import;
