@@ -1,1 +1,16 @@
-//! Helpers for the end-to-end tests.
+//! What the checks share: the simulated cases, logs as columns, noise of a known make-up, and a server in process.
+//!
+//! Only code that tests run: a panic is how it reports a mistake.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::missing_panics_doc,
+    reason = "test code: a panic is how it reports, and tables of measured errors belong on its output"
+)]
+
+pub mod case;
+pub mod disturb;
+pub mod log;
+pub mod profile;
+pub mod report;
