@@ -4,7 +4,9 @@ use coldbrake_engine::{Descent, FinishedDescent, Metric, MetricHistogram, Profil
 use serde::{Deserialize, Serialize};
 
 pub mod cursor;
+pub mod disk;
 pub mod envelope;
+pub mod journal;
 pub mod keys;
 pub mod memory;
 pub mod records;

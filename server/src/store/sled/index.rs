@@ -3,16 +3,17 @@
 use std::{ops::Bound, path::PathBuf};
 
 use crate::store::{
-    StoreError,
-    envelope::{self, Piece},
+    StoreError, envelope,
+    journal::frame::Change,
     keys::{Key, end_of},
+    records::SCHEMA,
 };
 
 /// Most keys written in one batch: the database keeps all garbage of a batch in memory until its end.
 const MAX_BATCH: usize = 500;
 
-/// One change of a stored key: its new value, or none to remove it.
-pub(super) type Change = (Vec<u8>, Option<Vec<u8>>);
+/// Name of the record with the number of the last commit that has been applied.
+const APPLIED: &str = "applied";
 
 /// The index.
 #[derive(Clone, Debug)]
@@ -34,27 +35,14 @@ impl Index {
         Self { db, dir }
     }
 
+    /// Returns the directory of the database.
+    pub(super) fn dir(&self) -> &std::path::Path {
+        &self.dir
+    }
+
     /// Says where an error of the database came from.
     fn failed(&self, action: &'static str, error: ::sled::Error) -> StoreError {
         failed(action, &self.dir, error)
-    }
-
-    fn piece_of(stored_key: &[u8], value: &::sled::IVec) -> Result<(Piece<'static>, Vec<u8>), StoreError> {
-        match envelope::open(stored_key, value) {
-            Ok(Piece {
-                schema,
-                pieces,
-                payload,
-            }) => Ok((
-                Piece {
-                    schema,
-                    pieces,
-                    payload: &[],
-                },
-                payload.to_vec(),
-            )),
-            Err(reason) => Err(damaged(stored_key, reason)),
-        }
     }
 
     /// Returns a value that stands without an envelope.
@@ -116,25 +104,42 @@ impl Index {
         let inner = (!empty).then(|| self.db.range((start, end)));
         Rows {
             inner,
+            pushed_back: None,
             index: self.clone(),
         }
     }
 
-    /// Writes changes and then the last one, which must be visible only together with all the others or after them.
-    pub(super) fn apply(&self, changes: &[Change], last: &Change) -> Result<(), StoreError> {
-        let mut chunks = changes.chunks(MAX_BATCH - 1).peekable();
-        if chunks.peek().is_none() {
-            return self.apply_batch(std::slice::from_ref(last), &[]);
+    /// Returns the number of the last commit that has been applied.
+    pub(super) fn applied(&self) -> Result<u64, StoreError> {
+        let key = Key::meta(APPLIED);
+        let Some((_, record)) = self.get(&key)? else {
+            return Ok(0);
+        };
+        let number = record
+            .first_chunk::<8>()
+            .ok_or_else(|| damaged(&key.piece(0), "it is too short"))?;
+        Ok(u64::from_be_bytes(*number))
+    }
+
+    /// Applies a commit. Its number is noted with the last of its changes: an interrupted commit is applied again.
+    pub(super) fn apply(&self, changes: &[Change], lsn: u64) -> Result<(), StoreError> {
+        let mut note = Vec::new();
+        for (stored_key, value) in envelope::seal(&Key::meta(APPLIED), SCHEMA, &lsn.to_be_bytes())? {
+            note.push((stored_key, Some(value)));
         }
+        let mut chunks = changes.chunks(MAX_BATCH - 1).peekable();
         while let Some(chunk) = chunks.next() {
-            let tail = if chunks.peek().is_none() {
-                std::slice::from_ref(last)
-            } else {
-                &[]
-            };
-            self.apply_batch(chunk, tail)?;
+            self.apply_batch(chunk, if chunks.peek().is_none() { &note } else { &[] })?;
         }
         Ok(())
+    }
+
+    /// Puts a value without an envelope.
+    pub(super) fn put_raw(&self, stored_key: &[u8], value: &[u8]) -> Result<(), StoreError> {
+        self.db
+            .insert(stored_key, value)
+            .map(|_| ())
+            .map_err(|e| self.failed("write", e))
     }
 
     fn apply_batch(&self, changes: &[Change], more: &[Change]) -> Result<(), StoreError> {
@@ -183,18 +188,26 @@ pub(super) fn damaged(stored_key: &[u8], reason: &str) -> StoreError {
     }
 }
 
-/// Records in the order of their keys. After an error there is no next one.
+/// Records in the order of their keys. Behind a damaged record it goes on with the next one; behind an error of the
+/// database there is no next one.
 pub(super) struct Rows {
     inner: Option<::sled::Iter>,
+    pushed_back: Option<(::sled::IVec, ::sled::IVec)>,
     index: Index,
 }
 
 impl Rows {
     fn next_stored(&mut self) -> Result<Option<(::sled::IVec, ::sled::IVec)>, StoreError> {
+        if let Some(stored) = self.pushed_back.take() {
+            return Ok(Some(stored));
+        }
         match self.inner.as_mut().and_then(Iterator::next) {
             None => Ok(None),
             Some(Ok(stored)) => Ok(Some(stored)),
-            Some(Err(e)) => Err(self.index.failed("read", e)),
+            Some(Err(e)) => {
+                self.inner = None;
+                Err(self.index.failed("read", e))
+            }
         }
     }
 
@@ -205,14 +218,20 @@ impl Rows {
         let Some((key, 0)) = Key::from_stored(&stored_key) else {
             return Err(damaged(&stored_key, "its first piece is missing"));
         };
-        let (Piece { schema, pieces, .. }, mut payloads) = Index::piece_of(&stored_key, &value)?;
+        let piece = envelope::open(&stored_key, &value).map_err(|reason| damaged(&stored_key, reason))?;
+        let (schema, pieces, mut payloads) = (piece.schema, piece.pieces, piece.payload.to_vec());
         for number in 1..pieces {
             let wanted = key.piece(number);
             match self.next_stored()? {
                 Some((stored_key, value)) if *stored_key == *wanted => {
-                    payloads.extend(Index::piece_of(&stored_key, &value)?.1);
+                    let piece =
+                        envelope::open(&stored_key, &value).map_err(|reason| damaged(&stored_key, reason))?;
+                    payloads.extend_from_slice(piece.payload);
                 }
-                _ => return Err(damaged(&wanted, "a piece of it is missing")),
+                other => {
+                    self.pushed_back = other;
+                    return Err(damaged(&wanted, "a piece of it is missing"));
+                }
             }
         }
         let record = envelope::join(payloads, pieces).map_err(|reason| damaged(&stored_key, reason))?;
@@ -224,10 +243,6 @@ impl Iterator for Rows {
     type Item = Result<Row, StoreError>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        let row = self.next_row().transpose();
-        if matches!(row, Some(Err(_)) | None) {
-            self.inner = None;
-        }
-        row
+        self.next_row().transpose()
     }
 }

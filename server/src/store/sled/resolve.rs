@@ -3,10 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use super::index::{Change, Index};
+use super::index::Index;
 use crate::store::{
     CommitBatch, FinishedDescent, StoreError,
     envelope::seal,
+    journal::frame::Change,
     keys::Key,
     records::{self, Counts, ProfileRecord, SCHEMA},
     tally::{self, Slot, Tally},

@@ -1,0 +1,394 @@
+//! Opening a store, whatever state it was left in.
+//!
+//! The journal is the truth and the index is made from it. An index that cannot be trusted is put aside, never
+//! deleted, and built anew when the journal reaches back to its first record; else the store refuses to start.
+
+use std::{
+    io,
+    path::{Path, PathBuf},
+    sync::Arc,
+    time::{Duration, Instant},
+};
+
+use super::{
+    SledOptions, Tuning, guard,
+    index::{self, Index},
+    verify,
+};
+use crate::store::{
+    StoreError,
+    disk::Disk,
+    journal::{self, Found, Journal},
+};
+
+/// Newest format that this program reads and the one that it writes.
+const FORMAT: (u32, u32) = (1, 0);
+const FORMAT_MAGIC: &[u8; 16] = b"coldbrake store\n";
+
+/// The files of a store.
+#[derive(Clone, Debug)]
+pub(super) struct Layout {
+    pub(super) dir: PathBuf,
+}
+
+impl Layout {
+    pub(super) fn lock(&self) -> PathBuf {
+        self.dir.join("lock")
+    }
+
+    pub(super) fn index(&self) -> PathBuf {
+        self.dir.join("index")
+    }
+
+    /// The index while it is being built: it gets its name only when it is whole.
+    fn building(&self) -> PathBuf {
+        self.dir.join("index.building")
+    }
+
+    pub(super) fn journal(&self) -> PathBuf {
+        self.dir.join("journal")
+    }
+}
+
+/// Takes the store for this process.
+pub(super) fn lock(layout: &Layout) -> Result<std::fs::File, StoreError> {
+    let path = layout.lock();
+    let file = std::fs::OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(&path)
+        .map_err(|e| failed("open", &path, e))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(std::fs::TryLockError::WouldBlock) => Err(StoreError::InUse {
+            path: layout.dir.clone(),
+        }),
+        Err(std::fs::TryLockError::Error(e)) => Err(failed("lock", &path, e)),
+    }
+}
+
+/// What opening a store came upon.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct OpenReport {
+    /// The store was made.
+    pub created: bool,
+    /// Commits of the journal that were applied because they may not have reached the index.
+    pub replayed: u64,
+    /// Bytes of a commit that was not written completely, cut off the end of the journal.
+    pub torn_bytes: u64,
+    /// Records of the journal that are damaged or gone, but not needed: first and last number of each stretch.
+    pub lost_records: Vec<(u64, u64)>,
+    /// What was moved out of the way.
+    pub put_aside: Vec<PathBuf>,
+    /// Why the index was built anew, if it was.
+    pub rebuilt_because: Option<String>,
+}
+
+/// Opens journal and index and brings the index up to the end of the journal.
+pub(super) fn open(
+    layout: &Layout,
+    options: &SledOptions,
+    tuning: &Tuning,
+) -> Result<(Index, Journal, OpenReport), StoreError> {
+    let disk = &tuning.disk;
+    let sizes = tuning.journal();
+    let mut report = OpenReport::default();
+    let found = match journal::find(disk, &layout.journal())? {
+        Some(found) => found,
+        None if exists(disk, &layout.dir, "index")? => {
+            return Err(StoreError::Damaged {
+                what: format!("store {}", layout.dir.display()),
+                reason: "its journal is missing: restore a backup of the whole directory".to_owned(),
+            });
+        }
+        None => {
+            report.created = true;
+            Journal::create(disk, &layout.journal(), sizes)?;
+            sync_dir(disk, &layout.dir)?;
+            journal::find(disk, &layout.journal())?.ok_or_else(|| {
+                failed(
+                    "find",
+                    &layout.journal(),
+                    io::Error::from(io::ErrorKind::NotFound),
+                )
+            })?
+        }
+    };
+    let plan = found.plan();
+    report.torn_bytes = found.torn_bytes();
+    report.lost_records = plan
+        .harmless_holes
+        .iter()
+        .map(|(first, end)| (*first, end - 1))
+        .collect();
+    clear_leftovers(layout, disk, &mut report)?;
+    let index = match open_index(layout, options, tuning, &found) {
+        Ok(index) => index,
+        Err(Unfit::Refused(error)) => return Err(error),
+        Err(Unfit::Broken(reason)) => build_anew(layout, options, tuning, &found, reason, &mut report)?,
+    };
+    let applied = index.applied()?;
+    if applied > plan.last_commit {
+        return Err(StoreError::Damaged {
+            what: format!("journal {}", layout.journal().display()),
+            reason: format!(
+                "it ends at commit {}, but the index has {applied}: restore a backup of the whole directory",
+                plan.last_commit
+            ),
+        });
+    }
+    report.replayed = guard::catch("replay", || {
+        found.replay(plan.covered, |lsn, changes| index.apply(&changes, lsn))
+    })?;
+    Ok((index, found.resume(sizes)?, report))
+}
+
+/// Why an index cannot be used.
+enum Unfit {
+    /// Building a new one does not help, or is not ours to do.
+    Refused(StoreError),
+    /// It is damaged or gone.
+    Broken(String),
+}
+
+fn open_index(
+    layout: &Layout,
+    options: &SledOptions,
+    tuning: &Tuning,
+    found: &Found,
+) -> Result<Index, Unfit> {
+    let dir = layout.index();
+    if !exists(&tuning.disk, &layout.dir, "index").map_err(Unfit::Refused)? {
+        return Err(Unfit::Broken("it is missing".to_owned()));
+    }
+    let index = open_database(&dir, options)?;
+    let broken = |e: StoreError| match e {
+        StoreError::Io { .. } => Unfit::Refused(e),
+        other => Unfit::Broken(other.to_string()),
+    };
+    match guard::catch("read", || read_format(&index)) {
+        Ok(Some((major, _))) if major > FORMAT.0 => {
+            return Err(Unfit::Refused(StoreError::Newer {
+                found: major,
+                known: FORMAT.0,
+            }));
+        }
+        Ok(Some(_)) => {}
+        Ok(None) => return Err(Unfit::Broken("it does not say its format".to_owned())),
+        Err(error) => return Err(broken(error)),
+    }
+    let applied = guard::catch("read", || index.applied()).map_err(broken)?;
+    let plan = found.plan();
+    if applied < plan.covered {
+        return Err(Unfit::Broken(format!(
+            "it ends at commit {applied}, but {} was durable in it",
+            plan.covered
+        )));
+    }
+    if !plan.closed && tuning.check_after_crash {
+        let check = || {
+            let mut report = verify::VerifyReport::default();
+            verify::check_records(&index, &mut report);
+            Ok(report)
+        };
+        let report = guard::catch("check", check).map_err(broken)?;
+        if let Some(finding) = report.findings.first() {
+            return Err(Unfit::Broken(finding.to_string()));
+        }
+    }
+    Ok(index)
+}
+
+/// Opens the database on a thread of its own: it panics on some damaged files.
+fn open_database(dir: &Path, options: &SledOptions) -> Result<Index, Unfit> {
+    let config = ::sled::Config::new()
+        .path(dir)
+        .cache_capacity(options.cache_bytes)
+        .flush_every_ms(Some(500))
+        .mode(::sled::Mode::LowSpace);
+    let deadline = Instant::now() + Duration::from_secs(5);
+    loop {
+        let config = config.clone();
+        let opened = std::thread::Builder::new()
+            .name("store-open".to_owned())
+            .spawn(move || config.open())
+            .map_err(|e| Unfit::Refused(failed("open", dir, e)))?
+            .join();
+        match opened {
+            Ok(Ok(db)) => return Ok(Index::new(db, dir.to_owned())),
+            // The database lets go of its files a moment after it was closed.
+            Ok(Err(error)) if is_locked(&error) && Instant::now() < deadline => {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            Ok(Err(error)) if is_locked(&error) => {
+                return Err(Unfit::Refused(StoreError::InUse { path: dir.to_owned() }));
+            }
+            Ok(Err(::sled::Error::Io(e))) if !is_content(&e) => {
+                return Err(Unfit::Refused(failed("open", dir, e)));
+            }
+            Ok(Err(error)) => return Err(Unfit::Broken(error.to_string())),
+            Err(panic) => return Err(Unfit::Broken(guard::panic_text(&*panic))),
+        }
+    }
+}
+
+fn is_locked(error: &::sled::Error) -> bool {
+    // The database wraps the operating system's error in a text of its own.
+    matches!(error, ::sled::Error::Io(e) if e.kind() == io::ErrorKind::WouldBlock || e.to_string().contains("could not acquire lock"))
+}
+
+/// Returns whether an error speaks of what is in a file, not of the way to it.
+fn is_content(error: &io::Error) -> bool {
+    use io::ErrorKind::{InvalidData, InvalidInput, Other, UnexpectedEof};
+    matches!(error.kind(), UnexpectedEof | InvalidData | InvalidInput | Other)
+}
+
+/// Puts the index aside and builds a new one from the journal.
+fn build_anew(
+    layout: &Layout,
+    options: &SledOptions,
+    tuning: &Tuning,
+    found: &Found,
+    reason: String,
+    report: &mut OpenReport,
+) -> Result<Index, StoreError> {
+    let disk = &tuning.disk;
+    if !found.plan().complete {
+        return Err(StoreError::Damaged {
+            what: format!("index {}", layout.index().display()),
+            reason: format!(
+                "{reason}; the journal does not reach back to the beginning, so it cannot be built anew: restore a \
+                 backup of the whole directory"
+            ),
+        });
+    }
+    if exists(disk, &layout.dir, "index")? {
+        report.put_aside.push(set_aside(layout, disk, &layout.index())?);
+    }
+    if found.plan().last_lsn > 0 {
+        report.rebuilt_because = Some(reason);
+    }
+    let refused = |unfit| match unfit {
+        Unfit::Refused(error) => error,
+        Unfit::Broken(reason) => StoreError::Damaged {
+            what: format!("index {}", layout.building().display()),
+            reason,
+        },
+    };
+    let building = open_database(&layout.building(), options).map_err(refused)?;
+    guard::catch("build", || {
+        building.put_raw(&format_key(), &format_value(FORMAT))?;
+        found.replay(0, |lsn, changes| building.apply(&changes, lsn))?;
+        building.flush()
+    })?;
+    drop(building);
+    sync_index(disk, &layout.building())?;
+    rename(disk, &layout.building(), &layout.index())?;
+    sync_dir(disk, &layout.dir)?;
+    open_database(&layout.index(), options).map_err(refused)
+}
+
+/// Makes everything that the index has flushed durable.
+pub(super) fn sync_index(disk: &Arc<dyn Disk>, dir: &Path) -> Result<(), StoreError> {
+    let file = dir.join("db");
+    disk.sync_file(&file).map_err(|e| failed("sync", &file, e))?;
+    sync_dir(disk, dir)
+}
+
+/// Moves away what an interrupted start left behind and what would keep the database from opening for ever.
+fn clear_leftovers(layout: &Layout, disk: &Arc<dyn Disk>, report: &mut OpenReport) -> Result<(), StoreError> {
+    if exists(disk, &layout.dir, "index.building")? {
+        report
+            .put_aside
+            .push(set_aside(layout, disk, &layout.building())?);
+    }
+    if !exists(disk, &layout.dir, "index")? {
+        return Ok(());
+    }
+    let index = layout.index();
+    for name in disk.list(&index).map_err(|e| failed("list", &index, e))? {
+        if name.starts_with("snap.") && name.ends_with(".generating") {
+            report
+                .put_aside
+                .push(set_aside(layout, disk, &index.join(&name))?);
+        }
+    }
+    Ok(())
+}
+
+/// Moves a file or directory into the next free quarantine directory.
+fn set_aside(layout: &Layout, disk: &Arc<dyn Disk>, path: &Path) -> Result<PathBuf, StoreError> {
+    let names = disk
+        .list(&layout.dir)
+        .map_err(|e| failed("list", &layout.dir, e))?;
+    let taken = names
+        .iter()
+        .filter_map(|n| n.strip_prefix("quarantine-")?.parse::<u64>().ok())
+        .max()
+        .unwrap_or(0);
+    let quarantine = layout.dir.join(format!("quarantine-{}", taken + 1));
+    disk.create_dir(&quarantine)
+        .map_err(|e| failed("create", &quarantine, e))?;
+    let to = quarantine.join(path.file_name().unwrap_or_default());
+    rename(disk, path, &to)?;
+    sync_dir(disk, &quarantine)?;
+    sync_dir(disk, &layout.dir)?;
+    Ok(to)
+}
+
+fn exists(disk: &Arc<dyn Disk>, dir: &Path, name: &str) -> Result<bool, StoreError> {
+    Ok(disk
+        .list(dir)
+        .map_err(|e| failed("list", dir, e))?
+        .iter()
+        .any(|n| n == name))
+}
+
+fn rename(disk: &Arc<dyn Disk>, from: &Path, to: &Path) -> Result<(), StoreError> {
+    disk.rename(from, to).map_err(|e| failed("move", from, e))
+}
+
+pub(super) fn sync_dir(disk: &Arc<dyn Disk>, dir: &Path) -> Result<(), StoreError> {
+    disk.sync_dir(dir).map_err(|e| failed("sync", dir, e))
+}
+
+pub(super) fn failed(action: &'static str, path: &Path, source: io::Error) -> StoreError {
+    StoreError::Io {
+        action,
+        path: path.to_owned(),
+        source,
+    }
+}
+
+/// The format stands without an envelope, so that every program to come can read it.
+pub(super) fn format_key() -> Vec<u8> {
+    b"\0format".to_vec()
+}
+
+fn format_value((major, minor): (u32, u32)) -> Vec<u8> {
+    let mut value = FORMAT_MAGIC.to_vec();
+    value.extend_from_slice(&major.to_be_bytes());
+    value.extend_from_slice(&minor.to_be_bytes());
+    value.extend_from_slice(&crc32c::crc32c(&value).to_be_bytes());
+    value
+}
+
+/// Returns the format of an index, major and minor; `None` for an index that has none.
+pub(super) fn read_format(index: &Index) -> Result<Option<(u32, u32)>, StoreError> {
+    let Some(value) = index.raw(&format_key())? else {
+        return Ok(None);
+    };
+    let read = || {
+        let (head, rest) = value.split_first_chunk::<24>()?;
+        let (crc, _) = rest.split_first_chunk::<4>()?;
+        let (magic, numbers) = head.split_first_chunk::<16>()?;
+        let (major, rest) = numbers.split_first_chunk::<4>()?;
+        let (minor, _) = rest.split_first_chunk::<4>()?;
+        (magic == FORMAT_MAGIC && crc32c::crc32c(head) == u32::from_be_bytes(*crc))
+            .then(|| (u32::from_be_bytes(*major), u32::from_be_bytes(*minor)))
+    };
+    read()
+        .map(Some)
+        .ok_or_else(|| index::damaged(&format_key(), "it is no format record"))
+}

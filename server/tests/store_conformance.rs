@@ -1,0 +1,559 @@
+//! One set of tests for every store: the contract of `Store`, word for word.
+
+#[path = "support/store.rs"]
+mod support;
+
+use coldbrake_engine::{Metric, MetricHistogram};
+use coldbrake_server::store::{
+    CommitBatch, DescentFilter, HistogramQuery, MemoryStore, SledOptions, SledStore, Store, StoreError,
+};
+use proptest::prelude::*;
+use support::{DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, typical, vehicle};
+
+fn with_both(test: impl Fn(&dyn Store)) {
+    test(&MemoryStore::new());
+    let dir = tempfile::tempdir().unwrap();
+    test(&SledStore::open(dir.path(), &SledOptions::default()).unwrap());
+}
+
+fn descents_only(descents: Vec<coldbrake_engine::FinishedDescent>) -> CommitBatch {
+    CommitBatch {
+        descents,
+        ..CommitBatch::default()
+    }
+}
+
+fn query(metric: Metric) -> HistogramQuery {
+    HistogramQuery {
+        metric,
+        vehicle_class: None,
+        software_version: None,
+        grade: None,
+        first_day: None,
+        last_day: None,
+    }
+}
+
+fn all(store: &dyn Store, filter: &DescentFilter, limit: usize) -> Vec<String> {
+    pages(|cursor| {
+        let page = store.descents(filter, cursor, limit).unwrap();
+        assert!(page.rows.len() <= limit.max(1));
+        (page.rows.into_iter().map(|d| d.descent).collect(), page.next)
+    })
+}
+
+#[test]
+fn an_empty_store_has_nothing_and_says_so() {
+    with_both(|store| {
+        assert_eq!(store.vehicle_state("van-1").unwrap(), None);
+        assert_eq!(store.vehicle("van-1").unwrap(), None);
+        assert_eq!(store.descent("van-1", "d").unwrap(), None);
+        assert!(store.vehicles(None, 10).unwrap().rows.is_empty());
+        assert_eq!(
+            store.descents(&DescentFilter::default(), None, 10).unwrap().next,
+            None
+        );
+        assert!(store.classes().unwrap().is_empty());
+        for metric in Metric::ALL {
+            let sum = store.histogram(&query(metric)).unwrap();
+            assert_eq!((sum.histogram.count(), sum.merged, sum.clamped), (0, 0, 0));
+        }
+        assert_eq!(store.stats().unwrap().descents, 0);
+        store.commit(&CommitBatch::default()).unwrap();
+    });
+}
+
+#[test]
+fn a_commit_is_there_when_it_returns_and_the_last_one_counts() {
+    with_both(|store| {
+        for (k, size) in [(1, 10), (2, 9000), (3, 20), (4, 4087), (5, 4088), (6, 0)] {
+            store
+                .commit(&CommitBatch {
+                    states: vec![("van-1".to_owned(), vec![k as u8; size])],
+                    vehicles: vec![vehicle("van-1", k)],
+                    classes: vec![class("van", 2000.0 + f64::from(k))],
+                    audit: vec![audit(k)],
+                    ..CommitBatch::default()
+                })
+                .unwrap();
+            assert_eq!(store.vehicle_state("van-1").unwrap(), Some(vec![k as u8; size]));
+            assert_eq!(store.vehicle("van-1").unwrap(), Some(vehicle("van-1", k)));
+            assert_eq!(store.classes().unwrap(), [class("van", 2000.0 + f64::from(k))]);
+            assert_eq!(store.audit(None, 1).unwrap().rows, [audit(k)]);
+        }
+        assert_eq!(store.stats().unwrap().vehicles, 1);
+    });
+}
+
+#[test]
+fn within_a_batch_the_last_record_counts_and_the_first_descent() {
+    with_both(|store| {
+        let mut again = finished("van-1", 7, NOON_MS);
+        again.descent.drop_m = 1.0;
+        store
+            .commit(&CommitBatch {
+                states: vec![
+                    ("van-1".to_owned(), vec![1; 9000]),
+                    ("van-1".to_owned(), vec![2; 5]),
+                ],
+                vehicles: vec![vehicle("van-1", 1), vehicle("van-1", 2)],
+                descents: vec![finished("van-1", 7, NOON_MS), again],
+                ..CommitBatch::default()
+            })
+            .unwrap();
+        assert_eq!(store.vehicle_state("van-1").unwrap(), Some(vec![2; 5]));
+        assert_eq!(store.vehicle("van-1").unwrap(), Some(vehicle("van-1", 2)));
+        let stats = store.stats().unwrap();
+        assert_eq!((stats.vehicles, stats.descents), (1, 1));
+        let found = store.descents(&DescentFilter::default(), None, 9).unwrap().rows;
+        assert_eq!(found, [descent("van-1", 7, NOON_MS)]);
+    });
+}
+
+#[test]
+fn a_descent_is_counted_once_however_often_it_is_committed() {
+    with_both(|store| {
+        for _ in 0..3 {
+            store
+                .commit(&descents_only(vec![
+                    finished("van-1", 4, NOON_MS),
+                    finished("van-2", 4, NOON_MS),
+                ]))
+                .unwrap();
+        }
+        assert_eq!(
+            store.histogram(&query(Metric::Drop)).unwrap().histogram.count(),
+            2
+        );
+        assert_eq!(store.stats().unwrap().descents, 2);
+        assert_eq!(all(store, &DescentFilter::default(), 10).len(), 2);
+    });
+}
+
+#[test]
+fn descents_come_newest_first_and_every_filter_holds() {
+    let mut rows = Vec::new();
+    for k in 0..60 {
+        let name = ["van-1", "van-10", "van-2", "a"][k as usize % 4];
+        // Some start at the same moment, some before 1970.
+        let start = [NOON_MS, -5 * DAY_MS, NOON_MS + DAY_MS][k as usize % 3] + i64::from(k / 6) * 1000;
+        rows.push(finished(name, k, start));
+    }
+    let filters = [
+        DescentFilter::default(),
+        DescentFilter {
+            vehicle: Some("van-1".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            vehicle: Some("nobody".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            vehicle_class: Some("truck".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            software_version: Some("4.2.0".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            grade: Some("-".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            grade: Some("north-ramp".to_owned()),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            min_drop_m: Some(130.5),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            start_time_ms: Some(NOON_MS),
+            end_time_ms: Some(NOON_MS),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            start_time_ms: Some(NOON_MS),
+            end_time_ms: Some(NOON_MS + 1),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            start_time_ms: Some(NOON_MS + 2000),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            end_time_ms: Some(NOON_MS),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            end_time_ms: Some(i64::MIN),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            start_time_ms: Some(i64::MIN),
+            end_time_ms: Some(i64::MAX),
+            ..DescentFilter::default()
+        },
+        DescentFilter {
+            vehicle: Some("van-10".to_owned()),
+            start_time_ms: Some(-6 * DAY_MS),
+            end_time_ms: Some(NOON_MS + 4000),
+            ..DescentFilter::default()
+        },
+    ];
+    with_both(|store| {
+        for part in rows.chunks(7) {
+            store.commit(&descents_only(part.to_vec())).unwrap();
+        }
+        for filter in &filters {
+            let mut expected: Vec<_> = rows
+                .iter()
+                .map(|f| &f.descent)
+                .filter(|d| filter.matches(d))
+                .collect();
+            expected.sort_by_key(|d| (std::cmp::Reverse(d.start_time_ms), &d.vehicle, &d.descent));
+            let expected: Vec<_> = expected.into_iter().map(|d| d.descent.clone()).collect();
+            for limit in [0, 1, 7, 1000] {
+                assert_eq!(all(store, filter, limit), expected, "{filter:?} {limit}");
+            }
+        }
+    });
+}
+
+#[test]
+fn a_listing_goes_on_where_it_was_while_rows_are_added() {
+    with_both(|store| {
+        let at = |k: u32| finished("van-1", k, NOON_MS + i64::from(k) * 1000);
+        store
+            .commit(&descents_only((0..10).map(|k| at(2 * k)).collect()))
+            .unwrap();
+        for filter in [
+            DescentFilter::default(),
+            DescentFilter {
+                vehicle: Some("van-1".to_owned()),
+                ..DescentFilter::default()
+            },
+        ] {
+            let first = store.descents(&filter, None, 4).unwrap();
+            // One newer than everything seen, one between what was seen, one still to come.
+            store.commit(&descents_only(vec![at(31), at(17), at(5)])).unwrap();
+            let rest = pages(|cursor| {
+                let page = store
+                    .descents(&filter, cursor.or(first.next.as_deref()), 3)
+                    .unwrap();
+                (page.rows, page.next)
+            });
+            let starts: Vec<_> = first
+                .rows
+                .iter()
+                .chain(&rest)
+                .map(|d| (d.start_time_ms - NOON_MS) / 1000)
+                .collect();
+            let mut expected: Vec<i64> = (0..10).map(|k| 2 * k).chain([5]).collect();
+            if filter.vehicle.is_some() {
+                // The second round begins with the rows of the first.
+                expected.extend([31, 17]);
+            }
+            expected.sort_unstable_by_key(|k| std::cmp::Reverse(*k));
+            assert_eq!(starts, expected);
+        }
+    });
+}
+
+#[test]
+fn tokens_of_other_listings_and_made_up_ones_are_refused() {
+    with_both(|store| {
+        for k in 0..3 {
+            store.commit(&typical(k)).unwrap();
+        }
+        let filter = DescentFilter {
+            vehicle: Some("van-1".to_owned()),
+            ..DescentFilter::default()
+        };
+        let vehicles = store.vehicles(None, 1).unwrap().next.unwrap();
+        let descents = store
+            .descents(&DescentFilter::default(), None, 1)
+            .unwrap()
+            .next
+            .unwrap();
+        let refused = |found: Result<(), StoreError>| assert!(matches!(found, Err(StoreError::BadCursor)));
+        refused(store.descents(&filter, Some(&descents), 1).map(|_| ()));
+        refused(store.descents(&filter, Some(&vehicles), 1).map(|_| ()));
+        refused(store.vehicles(Some(&descents), 1).map(|_| ()));
+        refused(store.audit(Some(&descents), 1).map(|_| ()));
+        refused(store.vehicles(Some(b""), 1).map(|_| ()));
+        refused(store.vehicles(Some(&[0xff; 40]), 1).map(|_| ()));
+    });
+}
+
+#[test]
+fn vehicles_are_listed_by_identifier() {
+    with_both(|store| {
+        let names = ["van-10", "van-1", "b", "a.b", "a-b", "a", "a_b", "van-2"];
+        let batch = CommitBatch {
+            vehicles: names.iter().map(|n| vehicle(n, 1)).collect(),
+            ..CommitBatch::default()
+        };
+        store.commit(&batch).unwrap();
+        let mut expected = names;
+        expected.sort_unstable();
+        for limit in [0, 1, 3, 8, 100] {
+            let found = pages(|cursor| {
+                let page = store.vehicles(cursor, limit).unwrap();
+                (page.rows.into_iter().map(|v| v.vehicle).collect(), page.next)
+            });
+            assert_eq!(found, expected);
+        }
+    });
+}
+
+/// The sums are worked out here from the descents alone.
+#[test]
+fn histograms_are_those_of_the_descents_meant() {
+    let rows: Vec<_> = (0..120)
+        .map(|k| finished("van-1", k, NOON_MS + i64::from(k % 5) * DAY_MS))
+        .collect();
+    let some = |text: &str| Some(text.to_owned());
+    let drop = query(Metric::Drop);
+    let queries = [
+        query(Metric::RecoveryRatio),
+        query(Metric::Friction),
+        HistogramQuery {
+            vehicle_class: some("van"),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            vehicle_class: some("va"),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            software_version: some("4.1.0"),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            grade: some("-"),
+            ..query(Metric::FrictionShare)
+        },
+        HistogramQuery {
+            vehicle_class: some("truck"),
+            grade: some("north-ramp"),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            first_day: Some(20_001),
+            last_day: Some(20_002),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            first_day: Some(20_003),
+            last_day: Some(20_001),
+            ..drop.clone()
+        },
+        HistogramQuery {
+            vehicle_class: some("truck"),
+            grade: some("north-ramp"),
+            software_version: some("4.1.0"),
+            first_day: Some(20_002),
+            last_day: Some(20_004),
+            ..drop.clone()
+        },
+    ];
+    with_both(|store| {
+        for part in rows.chunks(11) {
+            store.commit(&descents_only(part.to_vec())).unwrap();
+        }
+        for query in &queries {
+            let same = |want: &Option<String>, have: &str| want.as_ref().is_none_or(|w| w == have);
+            let mut expected = MetricHistogram::new(query.metric);
+            for d in rows.iter().map(|f| &f.descent) {
+                let day = (d.start_time_ms / DAY_MS) as i32;
+                if same(&query.vehicle_class, &d.vehicle_class)
+                    && same(&query.software_version, &d.software_version)
+                    && same(&query.grade, d.grade.as_deref().unwrap_or("-"))
+                    && query.first_day.is_none_or(|first| day >= first)
+                    && query.last_day.is_none_or(|last| day <= last)
+                    && let Some(value) = query.metric.of(d)
+                {
+                    expected.record(value);
+                }
+            }
+            let found = store.histogram(query).unwrap();
+            assert_eq!(found.histogram.to_v2(), expected.to_v2(), "{query:?}");
+        }
+        let whole = store.histogram(&drop).unwrap();
+        assert_eq!(whole.histogram.count(), 120);
+        assert!(whole.merged > 1);
+    });
+}
+
+#[test]
+fn values_beyond_the_range_stay_counted_over_many_commits() {
+    with_both(|store| {
+        for k in 0..4 {
+            let mut row = finished("van-1", 2 * k, NOON_MS + i64::from(k));
+            row.descent.recovery_ratio = Some(support::estimate(if k % 2 == 0 { 5.0 } else { 0.5 }));
+            store.commit(&descents_only(vec![row])).unwrap();
+        }
+        let found = store.histogram(&query(Metric::RecoveryRatio)).unwrap();
+        assert_eq!((found.histogram.count(), found.clamped), (4, 2));
+    });
+}
+
+#[test]
+fn a_histogram_larger_than_a_stored_value_is_kept_whole() {
+    let rows: Vec<_> = (0..4000)
+        .map(|k: u32| {
+            let mut row = finished("van-1", 6 * k, NOON_MS + i64::from(k));
+            row.descent.available_j = support::estimate(1.7 * f64::from(k + 1).powf(2.4));
+            row.descent.software_version = "1".to_owned();
+            row.descent.grade = None;
+            row.profile.clear();
+            row
+        })
+        .collect();
+    let mut expected = MetricHistogram::new(Metric::Available);
+    rows.iter()
+        .for_each(|r| expected.record(r.descent.available_j.value));
+    assert!(expected.to_v2().len() > 4096, "{} bytes", expected.to_v2().len());
+    with_both(|store| {
+        for part in rows.chunks(500) {
+            store.commit(&descents_only(part.to_vec())).unwrap();
+        }
+        let found = store.histogram(&query(Metric::Available)).unwrap();
+        assert_eq!(found.histogram.to_v2(), expected.to_v2());
+        assert_eq!(found.merged, 1);
+    });
+}
+
+#[test]
+fn what_cannot_be_stored_is_refused_as_a_whole() {
+    with_both(|store| {
+        store.commit(&typical(0)).unwrap();
+        let before = dump(store);
+        let good = typical(2);
+        let states = |name: &str, size: usize| CommitBatch {
+            states: vec![(name.to_owned(), vec![0; size])],
+            ..good.clone()
+        };
+        let mut odd = finished("van-1", 8, NOON_MS);
+        odd.descent.software_version = "4\0".to_owned();
+        let refused = [
+            states("", 1),
+            states("a\0b", 1),
+            states("van-1", 300_000),
+            descents_only(vec![odd]),
+        ];
+        for batch in refused {
+            let error = store.commit(&batch).unwrap_err();
+            assert!(
+                matches!(error, StoreError::BadKey { .. } | StoreError::TooLarge { .. }),
+                "{error}"
+            );
+        }
+        assert_eq!(dump(store), before);
+        store.commit(&good).unwrap();
+    });
+}
+
+#[test]
+fn readers_see_commits_whole_and_in_order() {
+    with_both(|store| {
+        let done = std::sync::atomic::AtomicBool::new(false);
+        std::thread::scope(|scope| {
+            let reader = scope.spawn(|| {
+                let mut last = 0;
+                let mut reads = 0;
+                while !done.load(std::sync::atomic::Ordering::Acquire) || reads < 5 {
+                    // Every commit adds one descent and one to each record: a descent that is seen has its record.
+                    let count = store
+                        .descents(&DescentFilter::default(), None, 1000)
+                        .unwrap()
+                        .rows
+                        .len() as u64;
+                    let record = store.vehicle("van-1").unwrap().map_or(0, |v| v.descent_count);
+                    assert!(record >= count && count >= last, "{last} {count} {record}");
+                    last = count;
+                    reads += 1;
+                }
+            });
+            for k in 1..=40 {
+                store
+                    .commit(&CommitBatch {
+                        states: vec![("van-1".to_owned(), vec![k as u8; 9000])],
+                        vehicles: vec![vehicle("van-1", k)],
+                        descents: vec![finished("van-1", k, NOON_MS + i64::from(k))],
+                        ..CommitBatch::default()
+                    })
+                    .unwrap();
+            }
+            done.store(true, std::sync::atomic::Ordering::Release);
+            reader.join().unwrap();
+        });
+        assert_eq!(store.stats().unwrap().descents, 40);
+    });
+}
+
+#[test]
+fn a_batch_of_thousands_of_keys_is_one_commit() {
+    with_both(|store| {
+        let batch = CommitBatch {
+            states: (0..1500).map(|k| (format!("van-{k}"), vec![1; 50])).collect(),
+            vehicles: (0..1500).map(|k| vehicle(&format!("van-{k}"), k)).collect(),
+            ..CommitBatch::default()
+        };
+        store.commit(&batch).unwrap();
+        assert_eq!(store.stats().unwrap().vehicles, 1500);
+        assert_eq!(store.vehicle_state("van-1499").unwrap(), Some(vec![1; 50]));
+    });
+}
+
+fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
+    let state = (0..8_usize, prop::collection::vec(any::<u8>(), 0..9000))
+        .prop_map(|(name, bytes)| (support::NAMES[name].to_owned(), bytes));
+    let record = (0..8_usize, any::<u8>()).prop_map(|(name, k)| vehicle(support::NAMES[name], k.into()));
+    let done = (0..8_usize, 0..12_u32, 0..4_i64)
+        .prop_map(|(name, k, day)| finished(support::NAMES[name], k, NOON_MS + (day - 2) * 15_000 * DAY_MS));
+    let batch = (
+        prop::collection::vec(state, 0..4),
+        prop::collection::vec(record, 0..4),
+        prop::collection::vec(done, 0..6),
+        prop::collection::vec(
+            (0..3_u8).prop_map(|k| class(&format!("class-{k}"), 2000.0 + f64::from(k))),
+            0..2,
+        ),
+        prop::collection::vec((0..9_u32).prop_map(audit), 0..3),
+    )
+        .prop_map(|(states, vehicles, descents, classes, audit)| CommitBatch {
+            states,
+            vehicles,
+            descents,
+            classes,
+            audit,
+        });
+    prop::collection::vec(batch, 1..8)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, max_shrink_iters: 60, ..ProptestConfig::default() })]
+
+    /// Whatever is committed, both stores tell the same, also after the durable one was opened again.
+    #[test]
+    fn both_stores_tell_the_same(batches in batches()) {
+        let dir = tempfile::tempdir().unwrap();
+        let memory = MemoryStore::new();
+        let sled = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+        for batch in &batches {
+            memory.commit(batch).unwrap();
+            sled.commit(batch).unwrap();
+        }
+        prop_assert_eq!(dump(&sled), dump(&memory));
+        let report = sled.verify().unwrap();
+        prop_assert!(report.is_sound(), "{:?}", report.findings);
+        sled.close().unwrap();
+        let sled = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+        prop_assert_eq!(sled.open_report(), &coldbrake_server::store::sled::OpenReport::default());
+        prop_assert_eq!(dump(&sled), dump(&memory));
+    }
+}
