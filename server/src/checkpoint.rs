@@ -18,17 +18,17 @@ use tokio::{
     time::timeout,
 };
 
-use self::group::Group;
+use self::group::{Group, Split};
 use crate::{
     shared::{Counters, Shared},
     status::Refusal,
-    store::{AuditRecord, CommitBatch, VehicleRecord},
+    store::{AuditRecord, CommitBatch, StoreError, VehicleRecord},
 };
 
 /// How far a vehicle's session is durable. Shared by its shard, the writer and its stream.
 #[derive(Debug)]
 pub(crate) struct Mark {
-    durable: watch::Sender<Durable>,
+    progress: watch::Sender<Progress>,
 }
 
 /// What is durable of a vehicle.
@@ -40,32 +40,50 @@ pub(crate) struct Durable {
     pub(crate) version: u64,
 }
 
+/// What a stream hears of the vehicle's session.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Progress {
+    /// What is durable.
+    pub(crate) durable: Durable,
+    /// Why nothing more of this vehicle can become durable.
+    pub(crate) refused: Option<Arc<str>>,
+}
+
 impl Mark {
     /// Begins a session, or takes up one that is durable up to a number.
     pub(crate) fn new(durable: Durable) -> Arc<Self> {
         Arc::new(Self {
-            durable: watch::Sender::new(durable),
+            progress: watch::Sender::new(Progress {
+                durable,
+                refused: None,
+            }),
         })
     }
 
-    /// Returns what is durable.
-    pub(crate) fn get(&self) -> Durable {
-        *self.durable.borrow()
+    /// Returns the version of the state that is durable.
+    pub(crate) fn version(&self) -> u64 {
+        self.progress.borrow().durable.version
     }
 
     /// Returns a receiver that is told of every advance.
-    pub(crate) fn watch(&self) -> watch::Receiver<Durable> {
-        self.durable.subscribe()
+    pub(crate) fn watch(&self) -> watch::Receiver<Progress> {
+        self.progress.subscribe()
     }
 
     fn advance(&self, to: Durable) {
-        self.durable.send_if_modified(|known| {
-            let advanced = to.version > known.version;
+        self.progress.send_if_modified(|known| {
+            let advanced = to.version > known.durable.version;
             if advanced {
-                *known = to;
+                known.durable = to;
+                known.refused = None;
             }
             advanced
         });
+    }
+
+    fn refuse(&self, reason: &Arc<str>) {
+        self.progress
+            .send_modify(|known| known.refused = Some(Arc::clone(reason)));
     }
 }
 
@@ -164,26 +182,50 @@ fn gather(
     }
 }
 
-fn commit(shared: &Shared, group: Group) {
+/// Makes a group durable and tells everyone concerned.
+fn commit(shared: &Shared, mut group: Group) {
+    let failed = shared.store_failure.borrow().clone();
+    if let Some(reason) = failed {
+        group.refuse_classes(&Refusal::StoreFailed(reason.to_string()));
+        return;
+    }
+    match write(shared, &group.batch) {
+        Ok(()) => {
+            Counters::add(&shared.counters.commits);
+            tell(shared, group);
+        }
+        // Nothing was written. One member is at fault: the others must not suffer from it.
+        Err(Failure::Refused(reason)) => match group.split() {
+            Split::Alone(mut group) => {
+                tracing::error!(
+                    vehicle = group
+                        .batch
+                        .states
+                        .first()
+                        .map_or("-", |(vehicle, _)| vehicle.as_str()),
+                    reason,
+                    "the store takes everything but this"
+                );
+                group.refuse_classes(&Refusal::TooLarge(reason.clone()));
+                let reason = Arc::from(reason);
+                group.marks.iter().for_each(|(mark, _)| mark.refuse(&reason));
+            }
+            Split::Parts(parts) => parts.into_iter().for_each(|part| commit(shared, part)),
+        },
+        Err(Failure::Broken(reason)) => {
+            shared.fail(&reason);
+            group.refuse_classes(&Refusal::StoreFailed(reason));
+        }
+    }
+}
+
+fn tell(shared: &Shared, group: Group) {
     let Group {
         batch,
         marks,
         registrations,
         ..
     } = group;
-    let failed = shared.store_failure.borrow().clone();
-    let outcome = match failed {
-        Some(reason) => Err(reason.to_string()),
-        None => write(shared, &batch),
-    };
-    if let Err(reason) = outcome {
-        shared.fail(&reason);
-        for (_, reply) in registrations {
-            let _ = reply.send(Err(Refusal::StoreFailed(reason.clone())));
-        }
-        return;
-    }
-    Counters::add(&shared.counters.commits);
     if !registrations.is_empty() {
         let mut classes = shared.classes.load_full().as_ref().clone();
         for (class, _) in &registrations {
@@ -208,10 +250,23 @@ fn commit(shared: &Shared, group: Group) {
     }
 }
 
-fn write(shared: &Shared, batch: &CommitBatch) -> Result<(), String> {
+enum Failure {
+    /// The batch holds something that can never be stored; nothing was written.
+    Refused(String),
+    /// The store takes nothing more.
+    Broken(String),
+}
+
+fn write(shared: &Shared, batch: &CommitBatch) -> Result<(), Failure> {
     // A store must not panic; if one does, the server says so instead of hanging every stream.
     match catch_unwind(AssertUnwindSafe(|| shared.store.commit(batch))) {
-        Ok(result) => result.map_err(|e| e.to_string()),
-        Err(_) => Err("the store stopped in the middle of a write".to_owned()),
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(error @ (StoreError::TooLarge { .. } | StoreError::BadKey { .. }))) => {
+            Err(Failure::Refused(error.to_string()))
+        }
+        Ok(Err(error)) => Err(Failure::Broken(error.to_string())),
+        Err(_) => Err(Failure::Broken(
+            "the store stopped in the middle of a write".to_owned(),
+        )),
     }
 }

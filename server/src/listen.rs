@@ -1,6 +1,7 @@
 //! The listening socket: a bounded number of connections.
 
 use std::{
+    future::Future as _,
     io,
     net::SocketAddr,
     pin::Pin,
@@ -14,15 +15,17 @@ use tokio::{
     net::{TcpListener, TcpStream},
     sync::{OwnedSemaphorePermit, Semaphore, mpsc},
 };
-use tokio_util::sync::CancellationToken;
+use tokio_util::sync::{CancellationToken, WaitForCancellationFutureOwned};
 use tonic::transport::server::{Connected, TcpConnectInfo};
 
 use crate::telemetry::LineLimit;
 
-/// A connection that gives its place back when it is closed.
+/// A connection that gives its place back when it is closed, and that can be cut from here: the transport itself waits
+/// for as long as the client pleases.
 #[derive(Debug)]
 pub(crate) struct Connection {
     socket: TcpStream,
+    cut: Pin<Box<WaitForCancellationFutureOwned>>,
     _place: OwnedSemaphorePermit,
 }
 
@@ -32,6 +35,7 @@ pub(crate) async fn accept(
     limit: usize,
     accepted: mpsc::Sender<io::Result<Connection>>,
     stop: CancellationToken,
+    cut: CancellationToken,
 ) {
     let places = Arc::new(Semaphore::new(limit));
     let lines = LineLimit::default();
@@ -56,6 +60,7 @@ pub(crate) async fn accept(
                 if accepted
                     .send(Ok(Connection {
                         socket,
+                        cut: Box::pin(cut.clone().cancelled_owned()),
                         _place: place,
                     }))
                     .await
@@ -96,6 +101,10 @@ impl AsyncRead for Connection {
         cx: &mut Context<'_>,
         buf: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
+        // The transport always waits for something to read: what cuts a connection is noticed here.
+        if self.cut.as_mut().poll(cx).is_ready() {
+            return Poll::Ready(Err(io::ErrorKind::ConnectionAborted.into()));
+        }
         Pin::new(&mut self.socket).poll_read(cx, buf)
     }
 }

@@ -103,6 +103,8 @@ pub struct ServerHandle {
     streams: TaskTracker,
     /// Ends streams at once.
     cut: CancellationToken,
+    /// Closes connections at once.
+    sever: CancellationToken,
     owners: JoinSet<()>,
     writer_ended: Option<oneshot::Receiver<()>>,
     background: Vec<JoinHandle<()>>,
@@ -157,12 +159,22 @@ impl ServerHandle {
         })?;
         let mut owners = JoinSet::new();
         let shards = Shards::start(&shared, &writer.requests, &mut owners);
-        let (streams, cut) = (TaskTracker::new(), CancellationToken::new());
+        let (streams, cut, sever) = (
+            TaskTracker::new(),
+            CancellationToken::new(),
+            CancellationToken::new(),
+        );
         let (health, routes) = routes(&shared, shards, writer.requests, &streams, &cut).await?;
 
         let (accepted, connections) = mpsc::channel(16);
         let limits = shared.config.limits;
-        let acceptor = listen::accept(listener, limits.connections, accepted, shared.draining.clone());
+        let acceptor = listen::accept(
+            listener,
+            limits.connections,
+            accepted,
+            shared.draining.clone(),
+            sever.clone(),
+        );
         let transport = tonic::transport::Server::builder()
             .initial_stream_window_size(STREAM_WINDOW)
             .initial_connection_window_size(CONNECTION_WINDOW)
@@ -185,6 +197,7 @@ impl ServerHandle {
             health,
             streams,
             cut,
+            sever,
             owners,
             writer_ended: Some(writer.ended),
             background,
@@ -246,13 +259,12 @@ impl ServerHandle {
             .await;
         }
         // Connections that stay open after their last call hold the ways to the shards and to the writer.
-        if let Some(mut serving) = self.serving.take() {
+        let mut serving = self.serving.take();
+        if let Some(task) = &mut serving {
             let patience = (Instant::now() + grace / 10).min(deadline);
-            match timeout_at(patience, &mut serving).await {
-                Ok(Ok(Ok(()))) => {}
-                Ok(Ok(Err(error))) => tracing::warn!(%error, "the transport ended with an error"),
-                Ok(Err(error)) => tracing::error!(%error, "the transport broke down"),
-                Err(_) => serving.abort(),
+            if timeout_at(patience, &mut *task).await.is_err() {
+                self.sever.cancel();
+                let _ = timeout_at(Instant::now() + grace / 10, task).await;
             }
         }
         let drained = async { while self.owners.join_next().await.is_some() {} };
@@ -265,7 +277,11 @@ impl ServerHandle {
         {
             report.left_open.push("the last commit");
         }
-        self.background.drain(..).for_each(|task| task.abort());
+        for task in self.background.drain(..) {
+            task.abort();
+            // So that nothing holds the store when this returns.
+            let _ = task.await;
+        }
         report.store_failure = self.shared.store_failure.borrow().as_deref().map(str::to_owned);
         tracing::info!(left_open = ?report.left_open, took_ms = begun.elapsed().as_millis() as u64, "shut down");
         report
@@ -276,10 +292,8 @@ impl Drop for ServerHandle {
     fn drop(&mut self) {
         self.shared.draining.cancel();
         self.cut.cancel();
+        self.sever.cancel();
         self.background.drain(..).for_each(|task| task.abort());
-        if let Some(serving) = self.serving.take() {
-            serving.abort();
-        }
     }
 }
 

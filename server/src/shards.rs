@@ -17,7 +17,7 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 
 use crate::{
-    checkpoint::{Durable, Request},
+    checkpoint::{Progress, Request},
     shared::Shared,
     status::Refusal,
 };
@@ -93,7 +93,7 @@ pub(crate) struct Opened {
     /// Highest sequence number applied in memory.
     pub(crate) applied_through: i64,
     /// What is durable, now and from now on.
-    pub(crate) durable: watch::Receiver<Durable>,
+    pub(crate) progress: watch::Receiver<Progress>,
 }
 
 /// The way to all shards.

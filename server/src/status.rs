@@ -154,7 +154,7 @@ impl Refusal {
             ),
             Self::BadPageToken => (Code::InvalidArgument, "PAGE_TOKEN_INVALID", vec![]),
             Self::OtherPageToken => (Code::InvalidArgument, "PAGE_TOKEN_OF_OTHER_FILTER", vec![]),
-            Self::TooLarge(_) => (Code::InvalidArgument, "RECORD_TOO_LARGE", vec![]),
+            Self::TooLarge(_) => (Code::FailedPrecondition, "RECORD_TOO_LARGE", vec![]),
             Self::OpenTimeout(_) => (
                 Code::DeadlineExceeded,
                 "OPEN_TIMEOUT",

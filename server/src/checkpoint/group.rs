@@ -24,6 +24,8 @@ pub(super) struct Group {
     pub(super) batch: CommitBatch,
     pub(super) marks: Vec<(Arc<Mark>, Durable)>,
     pub(super) registrations: Vec<(Arc<VehicleClass>, oneshot::Sender<Result<(), Refusal>>)>,
+    /// Vehicle of each mark.
+    marked: Vec<String>,
     places: HashMap<String, usize>,
     keys: usize,
     bytes: usize,
@@ -36,6 +38,7 @@ impl Group {
             batch: CommitBatch::default(),
             marks: Vec::new(),
             registrations: Vec::new(),
+            marked: Vec::new(),
             places: HashMap::new(),
             keys: 0,
             bytes: 0,
@@ -49,6 +52,13 @@ impl Group {
     pub(super) fn fits(&self, request: &Request) -> bool {
         let (keys, bytes) = cost(request);
         self.keys + keys <= self.limits.keys && self.bytes + bytes <= self.limits.bytes
+    }
+
+    /// Tells those who wait for a class that it was not registered.
+    pub(super) fn refuse_classes(&mut self, refusal: &Refusal) {
+        for (_, reply) in self.registrations.drain(..) {
+            let _ = reply.send(Err(refusal.clone()));
+        }
     }
 
     pub(super) fn add(&mut self, request: Request) {
@@ -70,6 +80,7 @@ impl Group {
                 self.batch.descents.extend(change.descents);
                 // Also when the vehicle came before: a new session has a mark of its own.
                 self.marks.push((change.mark, change.durable));
+                self.marked.push(change.record.vehicle.clone());
                 match self.places.get(&change.record.vehicle) {
                     Some(&i) => {
                         self.batch.states[i].1 = change.state;
@@ -89,6 +100,15 @@ impl Group {
     }
 }
 
+/// What is left of a group that the store refused.
+#[derive(Debug)]
+pub(super) enum Split {
+    /// It holds one vehicle or one class: that one is at fault.
+    Alone(Group),
+    /// Its members, each in a group of its own.
+    Parts(Vec<Group>),
+}
+
 fn cost(request: &Request) -> (usize, usize) {
     match request {
         Request::Class(_) => (CLASS_KEYS, CLASS_BYTES),
@@ -99,6 +119,49 @@ fn cost(request: &Request) -> (usize, usize) {
                 change.state.len() + 256 + n * DESCENT_BYTES,
             )
         }
+    }
+}
+
+impl Group {
+    /// Takes the group apart by vehicles and classes.
+    pub(super) fn split(self) -> Split {
+        if self.batch.states.len() + self.batch.classes.len() <= 1 {
+            return Split::Alone(self);
+        }
+        let mut parts: Vec<Self> = Vec::new();
+        let CommitBatch {
+            states,
+            vehicles,
+            descents,
+            classes: _,
+            audit,
+        } = self.batch;
+        for (state, vehicle) in states.into_iter().zip(vehicles) {
+            let mut part = Self::new(self.limits);
+            part.batch.states.push(state);
+            part.batch.vehicles.push(vehicle);
+            parts.push(part);
+        }
+        for descent in descents {
+            if let Some(&i) = self.places.get(&descent.descent.vehicle) {
+                parts[i].batch.descents.push(descent);
+            }
+        }
+        for (vehicle, mark) in self.marked.into_iter().zip(self.marks) {
+            if let Some(&i) = self.places.get(&vehicle) {
+                parts[i].marks.push(mark);
+                parts[i].marked.push(vehicle);
+            }
+        }
+        // Each call has its audit entry, in the same order. Of two for the same class the last comes last here too.
+        for ((class, reply), entry) in self.registrations.into_iter().zip(audit) {
+            let mut part = Self::new(self.limits);
+            part.batch.classes.push((*class).clone());
+            part.batch.audit.push(entry);
+            part.registrations.push((class, reply));
+            parts.push(part);
+        }
+        Split::Parts(parts)
     }
 }
 
@@ -147,6 +210,23 @@ mod tests {
         );
         assert_eq!(group.batch.vehicles[0].refused_batch_count, 2);
         assert_eq!(group.marks.len(), 3);
+    }
+
+    #[test]
+    fn a_refused_group_falls_apart_into_its_vehicles() {
+        let mut group = Group::new(Config::default().commit);
+        [change("a", 1, 9), change("b", 7, 9), change("a", 2, 9)]
+            .into_iter()
+            .for_each(|r| group.add(r));
+        let Split::Parts(parts) = group.split() else {
+            panic!("not taken apart")
+        };
+        let seen: Vec<_> = parts
+            .iter()
+            .map(|p| (p.batch.states[0].0.as_str(), p.marks.len()))
+            .collect();
+        assert_eq!(seen, [("a", 2), ("b", 1)]);
+        assert!(parts.into_iter().all(|p| matches!(p.split(), Split::Alone(_))));
     }
 
     #[test]

@@ -23,7 +23,7 @@ use super::{
     window::{Admission, Window},
 };
 use crate::{
-    checkpoint::Durable,
+    checkpoint::Progress,
     shards::{Command, Link, Notice, Open, Shards},
     shared::{Counters, Shared},
     status::Refusal,
@@ -64,7 +64,7 @@ impl From<Refusal> for End {
 struct Session {
     vehicle: Arc<str>,
     window: Window,
-    durable: watch::Receiver<Durable>,
+    progress: watch::Receiver<Progress>,
     notices: mpsc::Receiver<Notice>,
     superseded: CancellationToken,
     /// Set once nothing more is read.
@@ -221,12 +221,12 @@ impl Stream {
         *vehicle = Some(Arc::clone(&name));
         self.shards.send(&name, command).await?;
         let opened = answer.await.map_err(|_| Refusal::Draining)??;
-        let mut durable = opened.durable;
-        let durable_through = durable.borrow_and_update().through;
+        let mut progress = opened.progress;
+        let durable_through = progress.borrow_and_update().durable.through;
         Ok(Session {
             vehicle: name,
             window: Window::new(limits.credit, opened.applied_through, durable_through),
-            durable,
+            progress,
             notices,
             superseded,
             ending: None,
@@ -266,9 +266,12 @@ impl Stream {
                     return Err(Refusal::Superseded(session.vehicle.to_string()).into());
                 }
                 Some(notice) = session.notices.recv() => self.notice(notice).await?,
-                Ok(()) = session.durable.changed() => {
-                    let through = session.durable.borrow_and_update().through;
-                    session.window.advance(through);
+                Ok(()) = session.progress.changed() => {
+                    let progress = session.progress.borrow_and_update().clone();
+                    session.window.advance(progress.durable.through);
+                    if let Some(reason) = progress.refused {
+                        return Err(Refusal::TooLarge(reason.to_string()).into());
+                    }
                 }
                 _ = store_failure.changed() => {}
                 () = self.shared.draining.cancelled(), if session.ending.is_none() => {

@@ -101,7 +101,7 @@ impl Vehicle {
         }
         Ok(Opened {
             applied_through: self.state.applied_through(),
-            durable: self.mark.watch(),
+            progress: self.mark.watch(),
         })
     }
 
@@ -197,7 +197,7 @@ impl Vehicle {
 
     /// Returns whether everything is durable, so that memory can forget the vehicle.
     pub(super) fn is_forgettable(&self) -> bool {
-        !self.broken && self.mark.get().version >= self.version
+        !self.broken && self.mark.version() >= self.version
     }
 
     /// Returns what changed since the last time, for the writer.

@@ -1,0 +1,256 @@
+//! How it ends: on request, on restart, with a store that fails, with clients that do not care.
+
+use std::{
+    sync::Arc,
+    time::{Duration, Instant},
+};
+
+use coldbrake_proto::v1::{PutVehicleClassRequest, stream_samples_response::Message as Out};
+use coldbrake_server::{Config, ServerHandle};
+use tonic::Code;
+
+use super::support::{
+    CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, serve,
+    serve_on, session, status, until,
+};
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_graceful_end_acknowledges_what_is_durable_and_a_restart_goes_on() {
+    let directory = tempfile::tempdir().unwrap();
+    let config = Config::in_process().with_directory(directory.path());
+    let batches = messages(&drive(2, 20));
+    let server = serve(config.clone()).await;
+    let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    let (mut idle, _) = Vehicle::open(channel(&server).await, open("van-2", session(1)))
+        .await
+        .unwrap();
+    van.send_all(&batches[..11]).await;
+    until("the batches are applied", async || {
+        status(&server).await.accepted_batch_count == 11
+    })
+    .await;
+    let ending = tokio::spawn(server.shutdown());
+
+    let (mut drained, mut through) = (false, 0);
+    let last_word = loop {
+        match van.hear().await {
+            Ok(Some(Out::Drain(drain))) => drained = drain.reconnect_delay_ms > 0,
+            Ok(Some(Out::Ack(ack))) => through = ack.durable_through,
+            Ok(Some(_)) => {}
+            Ok(None) => panic!("the stream ended as if all were well"),
+            Err(status) => break status,
+        }
+    };
+    assert!(drained, "no drain was sent");
+    assert_eq!((last_word.code(), through), (Code::Unavailable, 11));
+    assert_eq!(idle.last_word().await.code(), Code::Unavailable);
+    let report = ending.await.unwrap();
+    assert!(report.is_clean(), "{report:?}");
+
+    let server = ServerHandle::start(config).await.unwrap();
+    let (mut van, opened) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    assert_eq!(opened.durable_through, 11);
+    van.deliver(&batches[11..]).await;
+    assert_eq!(
+        listed(&server, "van-1").await,
+        expected("van-1", session(1), &batches)
+    );
+    assert_eq!(status(&server).await.vehicle_count, 2);
+    assert!(server.shutdown().await.is_clean());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_server_that_is_dropped_loses_nothing_that_was_acknowledged() {
+    let directory = tempfile::tempdir().unwrap();
+    let config = Config::in_process().with_directory(directory.path());
+    let batches = messages(&drive(2, 20));
+    let mut from = 0;
+    for to in [7, 16, batches.len()] {
+        let server = serve(config.clone()).await;
+        let (mut van, opened) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+            .await
+            .unwrap();
+        assert_eq!(opened.durable_through, from as i64);
+        if to == batches.len() {
+            van.deliver(&batches[from..]).await;
+            assert_eq!(
+                listed(&server, "van-1").await,
+                expected("van-1", session(1), &batches)
+            );
+        } else {
+            van.send_all(&batches[from..to]).await;
+            van.acknowledged(to as i64).await;
+        }
+        from = to;
+        let store = Arc::downgrade(&server.store());
+        drop(server);
+        until("the store is let go", async || store.strong_count() == 0).await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn clients_that_do_not_care_do_not_hold_up_the_end() {
+    let store = Arc::new(MoodyStore::default());
+    let config = Config {
+        shutdown_grace: Duration::from_secs(2),
+        ..Config::in_process()
+    };
+    let server = serve_on(config, store.clone()).await;
+    let batches = messages(&drive(1, 20));
+    // One that never reads, one that never opens, one whose commit hangs.
+    let (reader, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    let _silent = Vehicle::call(channel(&server).await).await.unwrap();
+    reader.send_all(&batches[..3]).await;
+    until("the batches are applied", async || {
+        status(&server).await.accepted_batch_count == 3
+    })
+    .await;
+    store.set(Mood::Held);
+    let (hanging, _) = Vehicle::open(channel(&server).await, open("van-2", session(1)))
+        .await
+        .unwrap();
+    hanging.send_all(&batches[..3]).await;
+    until("the batches are applied", async || {
+        status(&server).await.accepted_batch_count == 6
+    })
+    .await;
+    let began = Instant::now();
+    let report = server.shutdown().await;
+    assert!(
+        began.elapsed() < Duration::from_secs(4),
+        "took {:?}",
+        began.elapsed()
+    );
+    assert!(!report.is_clean(), "a hanging commit was reported as clean");
+    store.set(Mood::Fine);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_store_that_fails_stops_the_intake_and_not_the_queries() {
+    for mood in [Mood::Failing, Mood::Panicking] {
+        let store = Arc::new(MoodyStore::default());
+        let server = serve_on(Config::in_process(), store.clone()).await;
+        let batches = messages(&drive(1, 40));
+        let (mut other, _) = Vehicle::open(channel(&server).await, open("van-2", session(1)))
+            .await
+            .unwrap();
+        let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+            .await
+            .unwrap();
+        van.send_all(&batches[..3]).await;
+        van.acknowledged(3).await;
+        store.set(mood);
+        van.send_all(&batches[3..4]).await;
+        for vehicle in [&mut van, &mut other] {
+            let refusal = vehicle.last_word().await;
+            assert_eq!(refusal.code(), Code::Unavailable, "{refusal}");
+        }
+        assert!(!server.store_failed().await.is_empty());
+        let Err(refusal) = Vehicle::open(channel(&server).await, open("van-1", session(1))).await else {
+            panic!("accepted")
+        };
+        assert!(refusal.message().contains("cannot store"), "{refusal}");
+        let put = PutVehicleClassRequest {
+            document_toml: CLASS.to_owned(),
+        };
+        assert_eq!(
+            fleet(&server)
+                .await
+                .put_vehicle_class(put)
+                .await
+                .unwrap_err()
+                .code(),
+            Code::Unavailable
+        );
+
+        let mut health = tonic_health::pb::health_client::HealthClient::new(channel(&server).await);
+        let mut serving = async |service: &str| {
+            let request = tonic_health::pb::HealthCheckRequest {
+                service: service.to_owned(),
+            };
+            health.check(request).await.unwrap().into_inner().status == 1
+        };
+        until("readiness is down", async || !serving("").await).await;
+        assert!(!serving("coldbrake.v1.TelemetryService").await);
+        assert!(serving("coldbrake.v1.DescentService").await);
+        assert_eq!(listed(&server, "van-1").await.len(), 0);
+        let report = server.shutdown().await;
+        assert!(
+            report.left_open.is_empty() && report.store_failure.is_some(),
+            "{report:?}"
+        );
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_vehicle_that_cannot_be_stored_harms_no_other() {
+    let store = Arc::new(MoodyStore::default());
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    let batches = messages(&drive(1, 40));
+    let (mut bad, _) = Vehicle::open(channel(&server).await, open("van-bad", session(1)))
+        .await
+        .unwrap();
+    let (mut good, _) = Vehicle::open(channel(&server).await, open("van-good", session(1)))
+        .await
+        .unwrap();
+    store.set(Mood::TooLarge("van-bad"));
+    bad.send_all(&batches[..3]).await;
+    good.deliver(&batches).await;
+    let refusal = bad.last_word().await;
+    assert!(refusal.message().contains("state of van-bad"), "{refusal}");
+    assert_eq!(
+        listed(&server, "van-good").await,
+        expected("van-good", session(1), &batches)
+    );
+    assert!(server.shutdown().await.is_clean());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn vehicles_that_left_are_forgotten_and_remembered() {
+    let config = Config {
+        resident_vehicles: 0,
+        ..Config::in_process()
+    };
+    let server = serve(config).await;
+    let batches = messages(&drive(2, 20));
+    let names: Vec<String> = (0..8).map(|i| format!("van-{i}")).collect();
+    let mut from = 0;
+    for to in [9, 17, batches.len()] {
+        for name in &names {
+            let (mut van, opened) = Vehicle::open(channel(&server).await, open(name, session(1)))
+                .await
+                .unwrap();
+            assert_eq!(opened.durable_through, from as i64, "{name}");
+            if to == batches.len() {
+                van.deliver(&batches[from..]).await;
+            } else {
+                van.send_all(&batches[from..to]).await;
+                van.acknowledged(to as i64).await;
+            }
+        }
+        from = to;
+    }
+    for name in &names {
+        assert_eq!(listed(&server, name).await, expected(name, session(1), &batches));
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_servers_on_one_address_are_told() {
+    let server = serve(Config::in_process()).await;
+    let config = Config {
+        listen: server.address(),
+        ..Config::in_process()
+    };
+    let error = ServerHandle::start(config).await.unwrap_err().to_string();
+    assert!(
+        error.contains(&server.address().to_string()) && error.contains("--listen"),
+        "{error}"
+    );
+}
