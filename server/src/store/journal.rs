@@ -34,7 +34,7 @@ pub struct Journal {
     current: Current,
     next_lsn: u64,
     last_commit: u64,
-    /// Whether the last record is a checkpoint that covers everything.
+    /// Whether nothing has been committed since the last checkpoint.
     is_covered: bool,
     options: JournalOptions,
 }
@@ -210,7 +210,7 @@ impl Journal {
             current,
             next_lsn: 1,
             last_commit: 0,
-            is_covered: false,
+            is_covered: true,
             options,
         })
     }
@@ -225,7 +225,7 @@ impl Journal {
         self.current.length >= self.options.segment_bytes
     }
 
-    /// Returns whether the last record is a checkpoint that covers everything.
+    /// Returns whether nothing has been committed since the last checkpoint.
     pub fn is_covered(&self) -> bool {
         self.is_covered
     }

@@ -101,7 +101,7 @@ pub struct Plan {
     pub last_lsn: u64,
     /// Whether every record since the first is there: the index can be built anew.
     pub complete: bool,
-    /// Whether the last record is a checkpoint: it covers everything, the store was closed properly.
+    /// Whether nothing has been committed since the last checkpoint: the store was closed properly, or is new.
     pub closed: bool,
     /// Length to which the last segment is cut, when it ends with a torn record.
     pub cut: Option<usize>,
@@ -143,9 +143,10 @@ pub fn plan(segments: &[Segment]) -> Result<Plan, Gap> {
         });
     }
     let last = segments.last();
-    let closed = last
-        .and_then(|s| s.records.last())
-        .is_some_and(|r| r.kind == RecordKind::Checkpoint);
+    let closed = match last.and_then(|s| s.records.last()) {
+        Some(record) => record.kind == RecordKind::Checkpoint,
+        None => next == 1,
+    };
     let commits = segments
         .iter()
         .flat_map(|s| &s.records)
