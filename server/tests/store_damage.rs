@@ -157,14 +157,17 @@ fn a_store_is_in_use_once() {
 /// Power is lost after every operation of the disk in turn. What was acknowledged is there.
 #[test]
 fn nothing_acknowledged_is_lost_with_the_power() {
-    const COMMITS: u32 = 14;
+    const COMMITS: u32 = 12;
     let expected = expected(COMMITS);
     let run = |lost_at: usize, fault: Fault, torn: usize| -> bool {
         let (dir, crashed) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
         let disk = SimDisk::new();
         disk.fail_at(lost_at, fault);
+        // Without older segments there is no second chance: the index must be what the journal says.
+        let keep_bytes = if lost_at % 3 == 0 { 0 } else { 1 << 30 };
         let tuning = Tuning {
             disk: Arc::new(disk.clone()),
+            keep_bytes,
             ..small_segments()
         };
         let mut acknowledged = 0;
@@ -218,8 +221,8 @@ fn nothing_acknowledged_is_lost_with_the_power() {
     ) {
         operations += 1;
     }
-    // 14 commits of two operations each, and some turns of segments.
-    assert!(operations > 40, "{operations}");
+    // 12 commits of two operations each, and some turns of segments.
+    assert!(operations > 36, "{operations}");
 }
 
 #[test]

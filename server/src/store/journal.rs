@@ -131,7 +131,7 @@ impl Found {
         mut apply: impl FnMut(u64, Vec<Change>) -> Result<(), StoreError>,
     ) -> Result<u64, StoreError> {
         let mut replayed = 0;
-        for segment in self.segments.iter().filter(|s| s.next_lsn() > covered + 1) {
+        for segment in self.segments.iter().filter(|s| s.next_lsn().saturating_sub(1) > covered) {
             let path = segment_path(&self.dir, segment.first_lsn);
             let bytes = self.disk.read(&path).map_err(|e| failed("read", &path, e))?;
             let commits = segment
@@ -188,7 +188,7 @@ impl Found {
                 path,
                 file,
             },
-            next_lsn: plan.last_lsn + 1,
+            next_lsn: plan.last_lsn.saturating_add(1),
             last_commit: plan.last_commit,
             is_covered: plan.closed,
             disk,

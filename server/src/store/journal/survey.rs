@@ -33,7 +33,7 @@ pub struct Segment {
 impl Segment {
     /// Returns the number that the next record would have.
     pub fn next_lsn(&self) -> u64 {
-        self.records.last().map_or(self.first_lsn, |r| r.lsn + 1)
+        self.records.last().map_or(self.first_lsn, |r| r.lsn.saturating_add(1))
     }
 }
 
@@ -160,4 +160,165 @@ pub fn plan(segments: &[Segment]) -> Result<Plan, Gap> {
         cut: last.filter(|s| s.good < s.length || s.good == 0).map(|s| s.good),
         harmless_holes: holes,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::{
+        super::frame::{record, segment_head},
+        *,
+    };
+
+    fn segment(first_lsn: u64, records: &[(u64, RecordKind, &[u8])]) -> Vec<u8> {
+        let mut bytes = segment_head(first_lsn);
+        for (lsn, kind, payload) in records {
+            bytes.extend(record(*lsn, *kind, payload));
+        }
+        bytes
+    }
+
+    fn commits(lsns: std::ops::RangeInclusive<u64>) -> Vec<u8> {
+        let first = *lsns.start();
+        segment(
+            first,
+            &lsns
+                .map(|lsn| (lsn, RecordKind::Commit, &b"some changes"[..]))
+                .collect::<Vec<_>>(),
+        )
+    }
+
+    fn plan_of(segments: &[(u64, Vec<u8>)]) -> Result<Plan, Gap> {
+        plan(
+            &segments
+                .iter()
+                .map(|(first, bytes)| scan(*first, bytes).unwrap())
+                .collect::<Vec<_>>(),
+        )
+    }
+
+    #[test]
+    fn a_whole_journal_is_replayed_from_the_checkpoint_on() {
+        let second = segment(
+            4,
+            &[
+                (4, RecordKind::Checkpoint, &3_u64.to_be_bytes()),
+                (5, RecordKind::Commit, b"x"),
+            ],
+        );
+        let plan = plan_of(&[(1, commits(1..=3)), (4, second.clone())]).unwrap();
+        assert_eq!(
+            plan,
+            Plan {
+                covered: 3,
+                last_commit: 5,
+                last_lsn: 5,
+                complete: true,
+                closed: false,
+                cut: None,
+                harmless_holes: vec![],
+            }
+        );
+        // Without the first segment it is not complete, but nothing that is needed is missing.
+        let plan = plan_of(&[(4, second)]).unwrap();
+        assert_eq!(
+            (plan.complete, plan.covered, plan.harmless_holes),
+            (false, 3, vec![(1, 4)])
+        );
+    }
+
+    #[test]
+    fn the_last_record_cut_off_at_any_byte_is_torn() {
+        let (five, six) = (commits(1..=5).len(), commits(1..=6));
+        for length in five..six.len() {
+            let plan = plan_of(&[(1, six[..length].to_vec())]).unwrap();
+            assert_eq!(plan.last_commit, 5);
+            assert_eq!(plan.cut, (length > five).then_some(five), "{length}");
+        }
+        for length in 0..24 {
+            let plan = plan_of(&[(1, commits(1..=3)), (4, six[..length].to_vec())]).unwrap();
+            assert_eq!((plan.last_commit, plan.cut), (3, Some(0)));
+        }
+    }
+
+    #[test]
+    fn a_bit_flipped_before_other_records_is_damage_and_not_a_torn_end() {
+        let bytes = commits(1..=6);
+        let last = commits(1..=5).len();
+        for at in 24..bytes.len() {
+            let mut bad = bytes.clone();
+            bad[at] ^= 1 << (at % 8);
+            match plan_of(&[(1, bad)]) {
+                Ok(plan) => assert_eq!(
+                    (plan.last_commit, plan.cut, at >= last),
+                    (5, Some(last), true),
+                    "{at}"
+                ),
+                Err(gap) => {
+                    let hit = (at - 24) as u64 / 33 + 1;
+                    assert_eq!(
+                        gap,
+                        Gap {
+                            first: hit,
+                            last: hit
+                        },
+                        "{at}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_torn_end_before_a_later_segment_is_damage() {
+        let whole = commits(1..=3);
+        let torn = whole[..whole.len() - 1].to_vec();
+        assert_eq!(
+            plan_of(&[(1, torn), (4, commits(4..=5))]),
+            Err(Gap { first: 3, last: 3 })
+        );
+        assert_eq!(
+            plan_of(&[(1, commits(1..=3)), (5, commits(5..=6))]),
+            Err(Gap { first: 4, last: 4 })
+        );
+        assert_eq!(plan_of(&[(3, commits(3..=4))]), Err(Gap { first: 1, last: 2 }));
+        assert_eq!(
+            plan_of(&[(1, commits(1..=3)), (3, commits(3..=4))]),
+            Err(Gap { first: 3, last: 3 })
+        );
+    }
+
+    #[test]
+    fn damage_that_a_later_checkpoint_covers_is_harmless() {
+        let mut bytes = commits(1..=5);
+        bytes[60] ^= 4;
+        bytes.extend(record(6, RecordKind::Checkpoint, &5_u64.to_be_bytes()));
+        let plan = plan_of(&[(1, bytes)]).unwrap();
+        assert_eq!(
+            (plan.harmless_holes, plan.complete, plan.closed),
+            (vec![(2, 3)], false, true)
+        );
+    }
+
+    #[test]
+    fn a_header_that_is_damaged_costs_nothing_as_long_as_the_records_are_good() {
+        let mut bytes = commits(1..=3);
+        bytes[9] ^= 1;
+        let plan = plan_of(&[(1, bytes)]).unwrap();
+        assert_eq!((plan.last_commit, plan.complete, plan.cut), (3, true, None));
+    }
+
+    proptest! {
+        #[test]
+        fn any_bytes_can_be_surveyed(
+            head in any::<bool>(), rest in prop::collection::vec(any::<u8>(), 0..200), first in 0..5_u64,
+        ) {
+            let mut bytes = if head { segment_head(first) } else { Vec::new() };
+            bytes.extend(rest);
+            let segment = scan(first, &bytes).unwrap();
+            prop_assert!(segment.good <= bytes.len().max(24));
+            let _ = plan(&[segment.clone(), segment]);
+        }
+    }
 }
