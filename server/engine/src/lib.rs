@@ -12,6 +12,7 @@ pub mod atmosphere;
 pub mod class;
 pub mod constants;
 pub mod friction;
+pub mod grade;
 pub mod histogram;
 pub mod ids;
 pub mod metrics;
