@@ -37,8 +37,11 @@ pub struct Piece<'a> {
     pub payload: &'a [u8],
 }
 
+/// A stored key with its value.
+pub type Stored = (Vec<u8>, Vec<u8>);
+
 /// Cuts a record into stored keys and values.
-pub fn seal(key: &Key, schema: u8, record: &[u8]) -> Result<Vec<(Vec<u8>, Vec<u8>)>, StoreError> {
+pub fn seal(key: &Key, schema: u8, record: &[u8]) -> Result<Vec<Stored>, StoreError> {
     if record.len() > MAX_RECORD {
         return Err(StoreError::TooLarge {
             what: key.to_string(),
@@ -59,7 +62,7 @@ pub fn seal(key: &Key, schema: u8, record: &[u8]) -> Result<Vec<(Vec<u8>, Vec<u8
         .collect())
 }
 
-fn seal_piece(key: &Key, number: u8, schema: u8, pieces: u8, payload: &[u8]) -> (Vec<u8>, Vec<u8>) {
+fn seal_piece(key: &Key, number: u8, schema: u8, pieces: u8, payload: &[u8]) -> Stored {
     let stored_key = key.piece(number);
     let length = (payload.len() as u16).to_be_bytes();
     let head = [MAGIC, schema, pieces, length[0], length[1]];
@@ -124,7 +127,7 @@ pub fn join(payloads: Vec<u8>, pieces: u8) -> Result<Vec<u8>, &'static str> {
 mod tests {
     use super::*;
 
-    fn read(sealed: &[(Vec<u8>, Vec<u8>)]) -> Result<Vec<u8>, &'static str> {
+    fn read(sealed: &[Stored]) -> Result<Vec<u8>, &'static str> {
         let mut all = Vec::new();
         let mut pieces = 0;
         for (key, value) in sealed {

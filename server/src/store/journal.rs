@@ -131,7 +131,11 @@ impl Found {
         mut apply: impl FnMut(u64, Vec<Change>) -> Result<(), StoreError>,
     ) -> Result<u64, StoreError> {
         let mut replayed = 0;
-        for segment in self.segments.iter().filter(|s| s.next_lsn().saturating_sub(1) > covered) {
+        for segment in self
+            .segments
+            .iter()
+            .filter(|s| s.next_lsn().saturating_sub(1) > covered)
+        {
             let path = segment_path(&self.dir, segment.first_lsn);
             let bytes = self.disk.read(&path).map_err(|e| failed("read", &path, e))?;
             let commits = segment

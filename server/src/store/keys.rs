@@ -398,7 +398,11 @@ mod tests {
     use super::*;
 
     fn hex(bytes: &[u8]) -> String {
-        bytes.iter().map(|b| format!("{b:02x}")).collect()
+        bytes
+            .iter()
+            .flat_map(|b| [b >> 4, b & 15])
+            .filter_map(|d| char::from_digit(d.into(), 16))
+            .collect()
     }
 
     /// The layout on disk. A change here is a change of the format: raise its number.

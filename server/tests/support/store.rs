@@ -25,12 +25,12 @@ pub fn estimate(value: f64) -> Estimate {
 /// A descent whose quantities all follow from `k`; every third has no friction signal.
 pub fn descent(vehicle: &str, k: u32, start_time_ms: i64) -> Descent {
     let x = f64::from(k);
-    let measured = k % 3 != 0;
+    let measured = !k.is_multiple_of(3);
     let some = |value: f64| measured.then_some(value);
     Descent {
         descent: format!("{start_time_ms}-{k}"),
         vehicle: vehicle.to_owned(),
-        vehicle_class: if k % 2 == 0 { "van" } else { "truck" }.to_owned(),
+        vehicle_class: if k.is_multiple_of(2) { "van" } else { "truck" }.to_owned(),
         software_version: format!("4.{}.0", k % 3),
         grade: (k % 4 == 1).then(|| "north-ramp".to_owned()),
         start_time_ms,
@@ -100,7 +100,7 @@ pub fn finished(vehicle: &str, k: u32, start_time_ms: i64) -> FinishedDescent {
     let point = |i: u16| ProfilePoint {
         distance_m: f32::from(i) * 100.0,
         altitude_m: 1800.0 - f32::from(i) * 6.0,
-        friction_w: (k % 3 != 0).then_some(1e3),
+        friction_w: (!k.is_multiple_of(3)).then_some(1e3),
         recovery_w: 4e4,
         speed_mps: 14.0,
         brake_temperature_c: None,
@@ -119,7 +119,7 @@ pub fn vehicle(name: &str, k: u32) -> VehicleRecord {
         brake_kind: BrakeKind::Pressure,
         last_sample_time_ms: Some(i64::from(k)),
         descent_count: u64::from(k),
-        descending: k % 2 == 0,
+        descending: k.is_multiple_of(2),
         refused_batch_count: 0,
         friction_total_j: None,
         distance_total_m: f64::from(k) * 10.0,
@@ -149,17 +149,21 @@ pub fn typical(k: u32) -> CommitBatch {
     CommitBatch {
         states: vec![(name.clone(), vec![k as u8; 300 + k as usize % 3 * 4000])],
         vehicles: vec![vehicle(&name, k)],
-        descents: if k % 2 == 0 {
+        descents: if k.is_multiple_of(2) {
             vec![finished(&name, k, NOON_MS + i64::from(k) * 7_000_000)]
         } else {
             vec![]
         },
-        classes: if k % 7 == 0 {
+        classes: if k.is_multiple_of(7) {
             vec![class("van", 2500.0 + f64::from(k))]
         } else {
             vec![]
         },
-        audit: if k % 7 == 0 { vec![audit(k)] } else { vec![] },
+        audit: if k.is_multiple_of(7) {
+            vec![audit(k)]
+        } else {
+            vec![]
+        },
     }
 }
 

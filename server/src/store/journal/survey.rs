@@ -33,7 +33,9 @@ pub struct Segment {
 impl Segment {
     /// Returns the number that the next record would have.
     pub fn next_lsn(&self) -> u64 {
-        self.records.last().map_or(self.first_lsn, |r| r.lsn.saturating_add(1))
+        self.records
+            .last()
+            .map_or(self.first_lsn, |r| r.lsn.saturating_add(1))
     }
 }
 

@@ -106,6 +106,8 @@ pub(super) fn open(
             report.created = true;
             Journal::create(disk, &layout.journal(), sizes)?;
             sync_dir(disk, &layout.dir)?;
+            // The name of the store itself, as far as we may: the directory above can belong to someone else.
+            let _ = layout.dir.parent().map(|above| disk.sync_dir(above));
             journal::find(disk, &layout.journal())?.ok_or_else(|| {
                 failed(
                     "find",

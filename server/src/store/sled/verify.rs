@@ -92,9 +92,8 @@ pub(super) fn check_records(index: &Index, report: &mut VerifyReport) {
         report.records += 1;
         match row.and_then(|row| check_row(index, &row).map(|()| row)) {
             Ok(row) => {
-                *seen
-                    .entry(row.key.as_bytes().first().copied().unwrap_or(0))
-                    .or_default() += 1
+                let kind = row.key.as_bytes().first().copied().unwrap_or(0);
+                *seen.entry(kind).or_default() += 1;
             }
             Err(error) => report.find_error(error),
         }
@@ -108,7 +107,7 @@ pub(super) fn check_records(index: &Index, report: &mut VerifyReport) {
     report.vehicles = found.vehicles;
     match read_counts(index) {
         Ok(noted) if noted != found => {
-            report.find("index", format!("it holds {found:?}, but {noted:?} are noted"))
+            report.find("index", format!("it holds {found:?}, but {noted:?} are noted"));
         }
         Ok(_) => {}
         Err(error) => report.find_error(error),
@@ -236,7 +235,9 @@ fn compare(
     for (slot, values) in values {
         let key = slot.key();
         let mut anew = Tally::new(slot.metric);
-        values.into_iter().for_each(|v| anew.record(v));
+        for value in values {
+            anew.record(value);
+        }
         match index.get(&key) {
             Ok(Some((schema, record))) => match decode_tally(&key, slot.metric, schema, &record) {
                 Ok(stored) if stored.to_record() == anew.to_record() => {}
