@@ -1,4 +1,54 @@
 //! The Coldbrake command line.
 
+pub mod args;
+pub mod command;
+pub mod connect;
 pub mod convert;
+pub mod demo;
+pub mod exit;
 pub mod import;
+pub mod plot;
+pub mod printer;
+pub mod show;
+pub mod stream;
+
+use args::{Args, Command};
+use exit::{Code, Failure, Outcome};
+use printer::Printer;
+
+/// Runs a command and returns its exit code. Everything it has to say is printed.
+pub async fn run(args: Args) -> Code {
+    let g = &args.global;
+    let mut printer = Printer::terminal(g.format, g.units, g.color, g.quiet, g.ascii);
+    let outcome = tokio::select! {
+        outcome = dispatch(args, &mut printer) => outcome,
+        // The command is dropped where it stands; what was acknowledged stays.
+        _ = tokio::signal::ctrl_c() => Err(Failure::new(Code::Interrupted, "interrupted")),
+    };
+    let outcome = outcome.and_then(|()| printer.flush().map_err(Failure::from));
+    match outcome {
+        Ok(()) => Code::Success,
+        Err(failure) => {
+            if failure.code != Code::Success {
+                printer.failure(&failure);
+            }
+            failure.code
+        }
+    }
+}
+
+async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
+    let global = args.global;
+    match args.command {
+        Command::Demo(a) => command::demo::run(a, &global, printer).await,
+        Command::Analyse(a) => command::analyse::run(a, &global, printer).await,
+        Command::Send(a) => command::send::run(a, &global, printer).await,
+        Command::Descents(c) => command::descents::run(c, &global, printer).await,
+        Command::Distribution(a) => command::distribution::run(a, &global, printer).await,
+        Command::Vehicles(c) => command::vehicles::run(c, &global, printer).await,
+        Command::Classes(c) => command::classes::run(c, &global, printer).await,
+        Command::Status => command::status::run(&global, printer).await,
+        Command::Define(a) => command::define::run(&a, printer),
+        Command::Completions(a) => command::completions::run(&a, printer),
+    }
+}

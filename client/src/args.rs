@@ -1,0 +1,109 @@
+//! The command line's words.
+
+use std::time::Duration;
+
+use clap::{Parser, Subcommand};
+
+use crate::{
+    command::{
+        analyse::AnalyseArgs, classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs,
+        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
+        vehicles::VehiclesCommand,
+    },
+    connect::DEFAULT_SERVER,
+    exit::CODES,
+    printer::{Color, Format, Units},
+};
+
+const EXAMPLES: &str = "\
+Examples:
+  coldbrake demo                                   a fleet on four passes, in a minute
+  coldbrake analyse trip.csv --class van.toml --current charge-positive
+  coldbrake send trip.csv --vehicle van-07 --class van --software 4.2.0 --current charge-positive
+  coldbrake descents list --since 7d --min-drop 200
+  coldbrake descents show van-07 20260312T071502Z-17
+  coldbrake distribution recovery_ratio --software 4.2.0";
+
+/// Braking on long descents: what was recovered, what friction took and why
+///
+/// Coldbrake tells for every descent of every vehicle how much of the braking energy came back into the battery, how much the
+/// friction brakes took and for what reason, and how hot they got.
+#[derive(Debug, Parser)]
+#[command(name = "coldbrake", version, before_help = EXAMPLES, after_help = CODES, max_term_width = 100)]
+pub struct Args {
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+
+    /// For every command
+    #[command(flatten)]
+    pub global: Global,
+}
+
+/// Options of every command.
+#[derive(Clone, Debug, clap::Args)]
+#[command(next_help_heading = "For every command")]
+pub struct Global {
+    /// Address of the server
+    #[arg(long, global = true, value_name = "ADDRESS", env = "COLDBRAKE_SERVER", default_value = DEFAULT_SERVER, hide_env_values = true)]
+    pub server: String,
+
+    /// How data is written
+    #[arg(long, global = true, value_enum, default_value_t)]
+    pub format: Format,
+
+    /// Units shown to people; json and csv are always SI
+    #[arg(long, global = true, value_enum, default_value_t)]
+    pub units: Units,
+
+    /// Longest wait for an answer, seconds
+    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..=3600))]
+    pub timeout: u64,
+
+    /// When to use bold and colour
+    #[arg(long, global = true, value_enum, default_value_t)]
+    pub color: Color,
+
+    /// Draw with ASCII characters only
+    #[arg(long, global = true)]
+    pub ascii: bool,
+
+    /// Print data and errors only
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+}
+
+impl Global {
+    /// Returns the longest wait for an answer.
+    pub const fn timeout(&self) -> Duration {
+        Duration::from_secs(self.timeout)
+    }
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run a server with an invented fleet and show what it finds
+    Demo(DemoArgs),
+    /// Analyse a log file here, without a server
+    Analyse(AnalyseArgs),
+    /// Stream a log file to the server as a vehicle would
+    Send(SendArgs),
+    /// List, show and watch descents
+    #[command(subcommand)]
+    Descents(DescentsCommand),
+    /// Show how a quantity is spread over descents
+    Distribution(DistributionArgs),
+    /// List and show vehicles
+    #[command(subcommand)]
+    Vehicles(VehiclesCommand),
+    /// List, show and register vehicle classes
+    #[command(subcommand)]
+    Classes(ClassesCommand),
+    /// Show what the server has done
+    Status,
+    /// Say what a quantity means and how it is computed
+    Define(DefineArgs),
+    /// Print completions for a shell
+    Completions(CompletionsArgs),
+}

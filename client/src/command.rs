@@ -1,0 +1,15 @@
+//! The commands, one file each.
+
+pub mod analyse;
+pub mod classes;
+pub mod completions;
+pub mod define;
+pub mod demo;
+pub mod descents;
+pub mod distribution;
+pub mod send;
+pub mod status;
+pub mod vehicles;
+
+mod account;
+mod when;
