@@ -233,6 +233,74 @@ fn nothing_acknowledged_is_lost_with_the_power() {
     assert!(operations > 36, "{operations}");
 }
 
+const KILLED_DIR: &str = "STORE_OF_THE_KILLED";
+const KILLED_FIRST: &str = "FIRST_COMMIT_OF_THE_KILLED";
+
+/// The process that [`nothing_acknowledged_is_lost_with_the_process`] kills: commits until then.
+#[test]
+#[ignore = "started by another test"]
+fn commits_until_it_is_killed() {
+    let (Ok(dir), Ok(first)) = (std::env::var(KILLED_DIR), std::env::var(KILLED_FIRST)) else {
+        return;
+    };
+    let store = SledStore::open_tuned(Path::new(&dir), &SledOptions::default(), &small_segments()).unwrap();
+    let first: u32 = first.parse().unwrap();
+    for k in first..first + 2000 {
+        store.commit(&typical(k)).unwrap();
+        println!("acknowledged {k}");
+    }
+}
+
+/// A process that commits is killed again and again, at any moment, also while it starts.
+#[test]
+fn nothing_acknowledged_is_lost_with_the_process() {
+    let dir = tempfile::tempdir().unwrap();
+    let memory = MemoryStore::new();
+    let mut done = 0;
+    for round in 0..10_u64 {
+        let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+            .args([
+                "--ignored",
+                "--exact",
+                "--nocapture",
+                "commits_until_it_is_killed",
+            ])
+            .env(KILLED_DIR, dir.path())
+            .env(KILLED_FIRST, done.to_string())
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let output = child.stdout.take().unwrap();
+        let reader = std::thread::spawn(move || {
+            let lines = std::io::BufRead::lines(std::io::BufReader::new(output)).map_while(Result::ok);
+            lines.filter(|l| l.contains("acknowledged ")).count() as u32
+        });
+        // Most rounds die at work, some on the way up.
+        std::thread::sleep(std::time::Duration::from_millis(
+            [20, 90, 160, 230, 300][round as usize % 5] + round,
+        ));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let acknowledged = reader.join().unwrap();
+        for k in done..done + acknowledged {
+            memory.commit(&typical(k)).unwrap();
+        }
+        done += acknowledged;
+        let store = SledStore::open_tuned(dir.path(), &SledOptions::default(), &small_segments()).unwrap();
+        assert_eq!(store.open_report().rebuilt_because, None, "round {round}");
+        let found = dump(&store);
+        if found != dump(&memory) {
+            // One more may be durable whose acknowledgement was not heard.
+            memory.commit(&typical(done)).unwrap();
+            done += 1;
+            assert!(found == dump(&memory), "round {round}: {done} commits");
+        }
+        assert!(store.verify().unwrap().is_sound());
+    }
+    assert!(done > 0, "no round got as far as a commit");
+}
+
 #[test]
 fn a_commit_that_is_torn_off_anywhere_is_gone_as_a_whole() {
     let expected = expected(6);
