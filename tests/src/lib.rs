@@ -14,3 +14,4 @@ pub mod disturb;
 pub mod log;
 pub mod profile;
 pub mod report;
+pub mod wire;
