@@ -6,6 +6,7 @@
 mod group;
 
 use std::{
+    collections::HashMap,
     panic::{AssertUnwindSafe, catch_unwind},
     sync::Arc,
     time::Instant,
@@ -65,6 +66,11 @@ impl Mark {
         self.progress.borrow().durable.version
     }
 
+    /// Returns whether nothing more of the vehicle can become durable.
+    pub(crate) fn is_refused(&self) -> bool {
+        self.progress.borrow().refused.is_some()
+    }
+
     /// Returns a receiver that is told of every advance.
     pub(crate) fn watch(&self) -> watch::Receiver<Progress> {
         self.progress.subscribe()
@@ -75,7 +81,6 @@ impl Mark {
             let advanced = to.version > known.durable.version;
             if advanced {
                 known.durable = to;
-                known.refused = None;
             }
             advanced
         });
@@ -138,6 +143,7 @@ pub(crate) fn start(shared: Arc<Shared>) -> std::io::Result<Writer> {
 
 fn run(shared: &Shared, mut inbox: mpsc::Receiver<Request>, runtime: &Handle) {
     let limits = shared.config.commit;
+    let mut refused = Refused::default();
     let mut held = None;
     let mut last_commit = Instant::now()
         .checked_sub(limits.linger)
@@ -145,16 +151,34 @@ fn run(shared: &Shared, mut inbox: mpsc::Receiver<Request>, runtime: &Handle) {
     while let Some(first) = held.take().or_else(|| inbox.blocking_recv()) {
         let mut group = Group::new(limits);
         // The first always fits: a change beyond the limits goes alone.
-        group.add(first);
-        held = gather(&mut group, &mut inbox, runtime, last_commit);
+        refused.add(&mut group, first);
+        held = gather(&mut group, &refused, &mut inbox, runtime, last_commit);
         last_commit = Instant::now();
-        commit(shared, group);
+        commit(shared, &mut refused, group);
+    }
+}
+
+/// Vehicles of which the store refused a change, and why. What they bring later builds upon what is lost: it must not
+/// become durable. A restart takes them up from what is.
+#[derive(Debug, Default)]
+struct Refused(HashMap<String, Arc<str>>);
+
+impl Refused {
+    fn add(&self, group: &mut Group, request: Request) {
+        if let Request::Vehicle(change) = &request
+            && let Some(reason) = self.0.get(&change.record.vehicle)
+        {
+            change.mark.refuse(reason);
+        } else {
+            group.add(request);
+        }
     }
 }
 
 /// Takes what waits, and waits for more as long as the last commit is too recent. Returns the request that did not fit.
 fn gather(
     group: &mut Group,
+    refused: &Refused,
     inbox: &mut mpsc::Receiver<Request>,
     runtime: &Handle,
     last_commit: Instant,
@@ -178,12 +202,15 @@ fn gather(
         if !group.fits(&next) {
             return Some(next);
         }
-        group.add(next);
+        refused.add(group, next);
     }
 }
 
 /// Makes a group durable and tells everyone concerned.
-fn commit(shared: &Shared, mut group: Group) {
+fn commit(shared: &Shared, refused: &mut Refused, mut group: Group) {
+    if group.batch.is_empty() {
+        return;
+    }
     let failed = shared.store_failure.borrow().clone();
     if let Some(reason) = failed {
         group.refuse_classes(&Refusal::StoreFailed(reason.to_string()));
@@ -197,20 +224,19 @@ fn commit(shared: &Shared, mut group: Group) {
         // Nothing was written. One member is at fault: the others must not suffer from it.
         Err(Failure::Refused(reason)) => match group.split() {
             Split::Alone(mut group) => {
-                tracing::error!(
-                    vehicle = group
-                        .batch
-                        .states
-                        .first()
-                        .map_or("-", |(vehicle, _)| vehicle.as_str()),
-                    reason,
-                    "the store takes everything but this"
-                );
                 group.refuse_classes(&Refusal::TooLarge(reason.clone()));
-                let reason = Arc::from(reason);
+                let reason: Arc<str> = Arc::from(reason);
+                for (vehicle, _) in &group.batch.states {
+                    tracing::error!(
+                        vehicle,
+                        reason = &*reason,
+                        "the store refuses this vehicle: it is put aside"
+                    );
+                    refused.0.insert(vehicle.clone(), Arc::clone(&reason));
+                }
                 group.marks.iter().for_each(|(mark, _)| mark.refuse(&reason));
             }
-            Split::Parts(parts) => parts.into_iter().for_each(|part| commit(shared, part)),
+            Split::Parts(parts) => parts.into_iter().for_each(|part| commit(shared, refused, part)),
         },
         Err(Failure::Broken(reason)) => {
             shared.fail(&reason);

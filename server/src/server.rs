@@ -262,9 +262,18 @@ impl ServerHandle {
         let mut serving = self.serving.take();
         if let Some(task) = &mut serving {
             let patience = (Instant::now() + grace / 10).min(deadline);
-            if timeout_at(patience, &mut *task).await.is_err() {
-                self.sever.cancel();
-                let _ = timeout_at(Instant::now() + grace / 10, task).await;
+            let ended = match timeout_at(patience, &mut *task).await {
+                Ok(ended) => Some(ended),
+                Err(_) => {
+                    self.sever.cancel();
+                    timeout_at(Instant::now() + grace / 10, task).await.ok()
+                }
+            };
+            match ended {
+                Some(Ok(Ok(()))) => {}
+                Some(Ok(Err(error))) => tracing::warn!(%error, "the transport ended with an error"),
+                Some(Err(error)) => tracing::error!(%error, "the transport broke down"),
+                None => report.left_open.push("connections"),
             }
         }
         let drained = async { while self.owners.join_next().await.is_some() {} };

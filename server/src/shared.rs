@@ -38,6 +38,8 @@ pub(crate) struct Shared {
     pub(crate) draining: CancellationToken,
     /// Keeps lines about refused batches from filling the log.
     pub(crate) refused_lines: LineLimit,
+    /// The same for lines about refused streams.
+    pub(crate) ended_lines: LineLimit,
     pub(crate) start_time_ms: i64,
 }
 
@@ -58,6 +60,7 @@ impl Shared {
             store_failure: watch::Sender::new(None),
             draining: CancellationToken::new(),
             refused_lines: LineLimit::default(),
+            ended_lines: LineLimit::default(),
             start_time_ms: jiff::Timestamp::now().as_millisecond(),
             config,
             store,

@@ -4,6 +4,8 @@
 mod ends;
 #[path = "service/limits.rs"]
 mod limits;
+#[path = "service/program.rs"]
+mod program;
 #[path = "service/queries.rs"]
 mod queries;
 #[path = "service/streams.rs"]

@@ -124,13 +124,28 @@ impl Stream {
             End::Quiet(reason) => tracing::debug!(vehicle, stream, reason, "stream ended"),
             End::Lost => tracing::debug!(vehicle, stream, reason = "connection lost", "stream ended"),
             End::Refused(refusal) => {
-                tracing::info!(vehicle, stream, peer = ?self.peer, reason = refusal.reason(), "stream ended: {refusal}");
+                self.log(vehicle, refusal.reason(), &refusal.to_string());
                 self.last_word(refusal.into()).await;
             }
             End::Transport(status) => {
-                tracing::info!(vehicle, stream, peer = ?self.peer, reason = "TRANSPORT", "stream ended: {}", status.message());
+                self.log(vehicle, "TRANSPORT", status.message());
                 self.last_word(status).await;
             }
+        }
+    }
+
+    /// One line a refused stream, as long as they are few.
+    fn log(&self, vehicle: &str, reason: &str, text: &str) {
+        if let Some(lines_left_out) = self.shared.ended_lines.pass() {
+            let peer = self.peer.map(tracing::field::display);
+            tracing::info!(
+                vehicle,
+                stream = self.id,
+                peer,
+                reason,
+                lines_left_out,
+                "stream ended: {text}"
+            );
         }
     }
 
@@ -178,7 +193,7 @@ impl Stream {
         tracing::debug!(
             vehicle = open.vehicle,
             stream = self.id,
-            peer = ?self.peer,
+            peer = self.peer.map(tracing::field::display),
             durable_through = session.window.durable(),
             "stream opened"
         );
@@ -309,6 +324,9 @@ impl Stream {
     async fn batch(&self, session: &mut Session, batch: SampleBatch) -> Result<(), End> {
         positive("sequence", batch.sequence)?;
         let admission = session.window.admit(batch.sequence);
+        if admission == Admission::Duplicate {
+            Counters::add(&self.shared.counters.duplicate_batches);
+        }
         if self.admitted(session, admission).await? {
             let (vehicle, batch) = (Arc::clone(&session.vehicle), Box::new(batch));
             self.hand_over(
@@ -393,8 +411,7 @@ impl Stream {
         let counters = &self.shared.counters;
         match admission {
             Admission::Forward => return Ok(true),
-            Admission::Duplicate => Counters::add(&counters.duplicate_batches),
-            Admission::Ignore => {}
+            Admission::Duplicate | Admission::Ignore => {}
             Admission::Rewind(expected_sequence) => {
                 Counters::add(&counters.rewinds);
                 tracing::debug!(

@@ -202,6 +202,9 @@ impl Owner {
         if open.reply.is_closed() {
             // The stream went while the vehicle was read. Nothing holds the vehicle: let it become forgettable.
             if vehicle.link.is_none() && vehicle.idle_since.is_none() {
+                if vehicle.is_dirty() && !self.dirty.contains(&open.vehicle) {
+                    self.dirty.push(Arc::clone(&open.vehicle));
+                }
                 self.rest(&open.vehicle);
             }
             return;
@@ -343,6 +346,15 @@ impl Owner {
                 self.idle.remove(&tick);
                 left -= 1;
             }
+        }
+    }
+}
+
+impl Drop for Owner {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            // Its vehicles have no owner any more. What is durable is whole: a restart takes them up again.
+            self.shared.fail("the owner of a part of the vehicles broke down");
         }
     }
 }

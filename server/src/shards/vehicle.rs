@@ -81,7 +81,7 @@ impl Vehicle {
         class: &VehicleClass,
         policy: &Policy,
     ) -> Result<Opened, Refusal> {
-        if self.broken {
+        if self.broken || self.mark.is_refused() {
             return Err(Refusal::VehicleFault(self.state.vehicle().to_owned()));
         }
         if let Some(before) = self.link.replace(link) {

@@ -364,3 +364,64 @@ async fn many_vehicles_at_once() {
     );
     assert!(server.shutdown().await.is_clean());
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_slow_disk_slows_the_vehicles_and_loses_nothing() {
+    let store = Arc::new(MoodyStore::default());
+    let mut config = Config::in_process();
+    // Every queue is as short as it can be: all that waits, waits at the vehicles.
+    config.limits.shard_queue = 1;
+    config.commit.queue = 1;
+    config.commit.keys = 40;
+    let server = serve_on(config, store.clone()).await;
+    store.set(Mood::Slow(std::time::Duration::from_millis(30)));
+    let batches = messages(&drive(1, 10));
+    let channel = channel(&server).await;
+    let streams: Vec<_> = (0..20)
+        .map(|i| {
+            let (channel, batches) = (channel.clone(), batches.clone());
+            tokio::spawn(async move {
+                let (mut van, _) = Vehicle::open(channel, open(&format!("van-{i}"), session(1)))
+                    .await
+                    .unwrap();
+                van.deliver(&batches).await
+            })
+        })
+        .collect();
+    for stream in streams {
+        assert!(stream.await.unwrap().is_empty());
+    }
+    assert_eq!(status(&server).await.descent_count, 20);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn small_messages_do_not_kill_a_connection_that_waits() {
+    let store = Arc::new(MoodyStore::default());
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    let channel = channel(&server).await;
+    // Single samples: far below the 256 bytes from which the transport counts a frame as small.
+    let batches = messages(&drive(1, 1));
+    let mut vans = Vec::new();
+    for i in 0..20 {
+        vans.push(
+            Vehicle::open(channel.clone(), open(&format!("van-{i}"), session(1)))
+                .await
+                .unwrap()
+                .0,
+        );
+    }
+    store.set(Mood::Held);
+    for van in &vans {
+        van.send_all(&batches[..32]).await;
+    }
+    until("all are applied", async || {
+        status(&server).await.accepted_batch_count == 20 * 32
+    })
+    .await;
+    store.set(Mood::Fine);
+    for van in &mut vans {
+        assert!(van.acknowledged(32).await.is_empty());
+        van.send_all(&batches[32..64]).await;
+        assert!(van.acknowledged(64).await.is_empty());
+    }
+}

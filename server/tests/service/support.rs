@@ -61,7 +61,7 @@ pub(crate) async fn serve_on(config: Config, store: Arc<dyn Store>) -> ServerHan
     server
 }
 
-async fn register(server: &ServerHandle) {
+pub(crate) async fn register(server: &ServerHandle) {
     let document_toml = CLASS.to_owned();
     fleet(server)
         .await
@@ -319,6 +319,8 @@ pub(crate) enum Mood {
     #[default]
     Fine,
     Held,
+    /// Takes this long for a commit.
+    Slow(Duration),
     Failing,
     Panicking,
     /// Refuses every batch that holds this vehicle.
@@ -340,6 +342,10 @@ impl Store for MoodyStore {
             .unwrap();
         match mood {
             Mood::Failing => Err(StoreError::Poisoned("the disk is full".to_owned())),
+            Mood::Slow(time) => {
+                std::thread::sleep(time);
+                self.inner.commit(batch)
+            }
             Mood::Panicking => panic!("a store must not do this"),
             Mood::TooLarge(name) if batch.states.iter().any(|(vehicle, _)| vehicle == name) => {
                 Err(StoreError::TooLarge {
