@@ -7,8 +7,7 @@ use clap::{Parser, Subcommand};
 use crate::{
     command::{
         analyse::AnalyseArgs, classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs,
-        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
-        vehicles::VehiclesCommand,
+        descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
     },
     connect::DEFAULT_SERVER,
     exit::CODES,
@@ -83,8 +82,6 @@ impl Global {
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Run a server with an invented fleet and show what it finds
-    Demo(DemoArgs),
     /// Analyse a log file here, without a server
     Analyse(AnalyseArgs),
     /// Stream a log file to the server as a vehicle would

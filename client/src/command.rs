@@ -4,7 +4,6 @@ pub mod analyse;
 pub mod classes;
 pub mod completions;
 pub mod define;
-pub mod demo;
 pub mod descents;
 pub mod distribution;
 pub mod send;

@@ -5,7 +5,10 @@ use std::{error::Error as _, time::Duration};
 use coldbrake_proto::v1::{
     descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
 };
-use tonic::{Code as GrpcCode, Status, transport::{Channel, Endpoint}};
+use tonic::{
+    Code as GrpcCode, Status,
+    transport::{Channel, Endpoint},
+};
 use tonic_types::StatusExt as _;
 
 use crate::exit::{Code, Failure};
@@ -29,7 +32,11 @@ pub struct Server {
 impl Server {
     /// Connects.
     pub async fn connect(uri: &str, timeout: Duration) -> Result<Self, Failure> {
-        let with_scheme = if uri.contains("://") { uri.to_owned() } else { format!("http://{uri}") };
+        let with_scheme = if uri.contains("://") {
+            uri.to_owned()
+        } else {
+            format!("http://{uri}")
+        };
         let endpoint = Endpoint::from_shared(with_scheme.clone()).map_err(|_| {
             Failure::new(Code::Usage, format!("`{uri}` is not the address of a server"))
                 .help(format!("write it like {DEFAULT_SERVER}"))
@@ -42,7 +49,11 @@ impl Server {
             .connect()
             .await
             .map_err(|error| unreachable(&with_scheme, &error))?;
-        Ok(Self { uri: with_scheme, timeout, channel })
+        Ok(Self {
+            uri: with_scheme,
+            timeout,
+            channel,
+        })
     }
 
     /// Returns the channel.
@@ -121,22 +132,35 @@ mod tests {
     #[tokio::test]
     async fn a_server_that_is_not_there_is_named_with_what_to_do() {
         // Port 9 of loopback: nobody listens in a test.
-        let failure = Server::connect("127.0.0.1:9", Duration::from_secs(2)).await.unwrap_err();
+        let failure = Server::connect("127.0.0.1:9", Duration::from_secs(2))
+            .await
+            .unwrap_err();
         assert_eq!(failure.code, Code::Unreachable);
         assert!(failure.message.contains("http://127.0.0.1:9"));
-        assert!(!failure.notes.is_empty() && failure.helps.len() == 2, "{failure:?}");
+        assert!(
+            !failure.notes.is_empty() && failure.helps.len() == 2,
+            "{failure:?}"
+        );
     }
 
     #[tokio::test]
     async fn an_address_that_is_none_is_a_usage_error() {
-        let failure = Server::connect("http://a b", Duration::from_secs(1)).await.unwrap_err();
+        let failure = Server::connect("http://a b", Duration::from_secs(1))
+            .await
+            .unwrap_err();
         assert_eq!(failure.code, Code::Usage);
     }
 
     #[test]
     fn refusals_keep_their_meaning() {
-        assert_eq!(refused(&Status::not_found("no such vehicle")).code, Code::NotFound);
-        assert_eq!(refused(&Status::unavailable("going away")).code, Code::Unreachable);
+        assert_eq!(
+            refused(&Status::not_found("no such vehicle")).code,
+            Code::NotFound
+        );
+        assert_eq!(
+            refused(&Status::unavailable("going away")).code,
+            Code::Unreachable
+        );
         assert_eq!(refused(&Status::permission_denied("no")).code, Code::NotAllowed);
     }
 }

@@ -60,7 +60,12 @@ pub struct Failure {
 impl Failure {
     /// Returns a failure with a message.
     pub fn new(code: Code, message: impl Into<String>) -> Self {
-        Self { code, message: message.into(), notes: Vec::new(), helps: Vec::new() }
+        Self {
+            code,
+            message: message.into(),
+            notes: Vec::new(),
+            helps: Vec::new(),
+        }
     }
 
     /// Adds a note.
@@ -109,7 +114,9 @@ mod tests {
 
     #[test]
     fn a_failure_says_what_and_what_to_do() {
-        let f = Failure::new(Code::NotFound, "there is no vehicle `van-9`").note("12 vehicles are known").help("list them: coldbrake vehicles list");
+        let f = Failure::new(Code::NotFound, "there is no vehicle `van-9`")
+            .note("12 vehicles are known")
+            .help("list them: coldbrake vehicles list");
         assert_eq!(
             f.to_text(),
             "error: there is no vehicle `van-9`\n  note: 12 vehicles are known\n  help: list them: coldbrake vehicles list"
@@ -118,6 +125,9 @@ mod tests {
 
     #[test]
     fn a_closed_pipe_is_success() {
-        assert_eq!(Failure::from(std::io::Error::from(std::io::ErrorKind::BrokenPipe)).code, Code::Success);
+        assert_eq!(
+            Failure::from(std::io::Error::from(std::io::ErrorKind::BrokenPipe)).code,
+            Code::Success
+        );
     }
 }

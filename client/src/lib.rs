@@ -4,7 +4,6 @@ pub mod args;
 pub mod command;
 pub mod connect;
 pub mod convert;
-pub mod demo;
 pub mod exit;
 pub mod import;
 pub mod plot;
@@ -40,7 +39,6 @@ pub async fn run(args: Args) -> Code {
 async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
     let global = args.global;
     match args.command {
-        Command::Demo(a) => command::demo::run(a, &global, printer).await,
         Command::Analyse(a) => command::analyse::run(a, &global, printer).await,
         Command::Send(a) => command::send::run(a, &global, printer).await,
         Command::Descents(c) => command::descents::run(c, &global, printer).await,

@@ -9,7 +9,11 @@ fn main() -> ExitCode {
     let args = match Args::try_parse() {
         Ok(args) => args,
         Err(error) => {
-            let code = if error.use_stderr() { Code::Usage } else { Code::Success };
+            let code = if error.use_stderr() {
+                Code::Usage
+            } else {
+                Code::Success
+            };
             // Help that nobody reads any more is no failure.
             let _ = error.print();
             return code.into();

@@ -36,31 +36,53 @@ impl Marks {
 }
 
 /// Values of a profile at evenly spaced distances, one per column of the plot.
-fn resample(profile: &[ProfilePoint], columns: usize, value: impl Fn(&ProfilePoint) -> Option<f64>) -> Vec<Option<f64>> {
+fn resample(
+    profile: &[ProfilePoint],
+    columns: usize,
+    value: impl Fn(&ProfilePoint) -> Option<f64>,
+) -> Vec<Option<f64>> {
     let end = profile.last().map_or(0.0, |p| f64::from(p.distance_m));
     (0..columns)
         .map(|c| {
             let at = end * (c as f64 + 0.5) / columns as f64;
-            profile.iter().find(|p| f64::from(p.distance_m) >= at).and_then(&value)
+            profile
+                .iter()
+                .find(|p| f64::from(p.distance_m) >= at)
+                .and_then(&value)
         })
         .collect()
 }
 
 /// Draws the altitude of a descent over its distance, and below it how strongly friction and recovery braked, each
 /// against its own largest value.
-pub fn profile(profile: &[ProfilePoint], top_m: f64, width: usize, unicode: bool, units: Units) -> Vec<String> {
-    let Some(last) = profile.last() else { return Vec::new() };
+pub fn profile(
+    profile: &[ProfilePoint],
+    top_m: f64,
+    width: usize,
+    unicode: bool,
+    units: Units,
+) -> Vec<String> {
+    let Some(last) = profile.last() else {
+        return Vec::new();
+    };
     let columns = width.saturating_sub(MARGIN + 2).max(NARROWEST);
     let marks = Marks::of(unicode);
     let altitude = resample(profile, columns, |p| Some(f64::from(p.altitude_m)));
-    let bottom_m = profile.iter().map(|p| f64::from(p.altitude_m)).fold(top_m, f64::min);
+    let bottom_m = profile
+        .iter()
+        .map(|p| f64::from(p.altitude_m))
+        .fold(top_m, f64::min);
     let span = (top_m - bottom_m).max(1.0);
     let mut lines = Vec::new();
     for row in 0..ROWS {
         let above = (ROWS - 1 - row) as f64 / ROWS as f64;
         let label = match row {
             0 => format!("{} {}", show::digits(units.height(top_m), 4), units.height_unit()),
-            r if r == ROWS - 1 => format!("{} {}", show::digits(units.height(bottom_m), 4), units.height_unit()),
+            r if r == ROWS - 1 => format!(
+                "{} {}",
+                show::digits(units.height(bottom_m), 4),
+                units.height_unit()
+            ),
             _ => String::new(),
         };
         let cells: String = altitude
@@ -75,16 +97,37 @@ pub fn profile(profile: &[ProfilePoint], top_m: f64, width: usize, unicode: bool
     }
     let rule = if unicode { "─" } else { "-" }.repeat(columns);
     lines.push(format!("{}  {rule}", " ".repeat(MARGIN)));
-    let end = format!("{} {}", show::number(units.distance(f64::from(last.distance_m))), units.distance_unit());
-    lines.push(format!("{}  0{}", pad("distance", MARGIN, true), pad(&end, columns - 1, true)));
+    let end = format!(
+        "{} {}",
+        show::number(units.distance(f64::from(last.distance_m))),
+        units.distance_unit()
+    );
+    lines.push(format!(
+        "{}  0{}",
+        pad("distance", MARGIN, true),
+        pad(&end, columns - 1, true)
+    ));
     for (name, values) in [
-        ("friction", resample(profile, columns, |p| p.friction_w.map(f64::from))),
-        ("recovery", resample(profile, columns, |p| Some(f64::from(p.recovery_w)))),
-        ("speed", resample(profile, columns, |p| Some(f64::from(p.speed_mps)))),
+        (
+            "friction",
+            resample(profile, columns, |p| p.friction_w.map(f64::from)),
+        ),
+        (
+            "recovery",
+            resample(profile, columns, |p| Some(f64::from(p.recovery_w))),
+        ),
+        (
+            "speed",
+            resample(profile, columns, |p| Some(f64::from(p.speed_mps))),
+        ),
     ] {
-        let Some(largest) = values.iter().flatten().copied().reduce(f64::max) else { continue };
-        let cells: String =
-            values.iter().map(|v| marks.level(v.map_or(0.0, |v| if largest > 0.0 { v / largest } else { 0.0 }))).collect();
+        let Some(largest) = values.iter().flatten().copied().reduce(f64::max) else {
+            continue;
+        };
+        let cells: String = values
+            .iter()
+            .map(|v| marks.level(v.map_or(0.0, |v| if largest > 0.0 { v / largest } else { 0.0 })))
+            .collect();
         lines.push(format!("{}  {}", pad(name, MARGIN, true), cells.trim_end()));
         let scale = match name {
             "speed" => format!("{} {}", show::number(units.speed(largest)), units.speed_unit()),
@@ -106,11 +149,17 @@ pub type Bar = (f64, f64, u64);
 /// assert!(bars.len() <= 10);
 /// ```
 pub fn gather(cells: &[Bar], most: usize) -> Vec<Bar> {
-    let (Some(first), Some(last)) = (cells.first(), cells.last()) else { return Vec::new() };
+    let (Some(first), Some(last)) = (cells.first(), cells.last()) else {
+        return Vec::new();
+    };
     let (low, high) = (first.0, last.1.max(first.0 + f64::MIN_POSITIVE));
     let raw = (high - low) / most.max(1) as f64;
     let ten = 10f64.powf(raw.log10().floor());
-    let mut step = [1.0, 2.0, 2.5, 5.0, 10.0].into_iter().map(|s| s * ten).find(|s| *s >= raw).unwrap_or(raw);
+    let mut step = [1.0, 2.0, 2.5, 5.0, 10.0]
+        .into_iter()
+        .map(|s| s * ten)
+        .find(|s| *s >= raw)
+        .unwrap_or(raw);
     let mut start = (low / step).floor();
     // Rounding the first edge down may need one bar more.
     if (high - start * step) / step > most as f64 {
@@ -118,8 +167,9 @@ pub fn gather(cells: &[Bar], most: usize) -> Vec<Bar> {
         start = (low / step).floor();
     }
     let count = (((high - start * step) / step).ceil() as usize).clamp(1, most.max(1));
-    let mut bars: Vec<Bar> =
-        (0..count).map(|i| ((start + i as f64) * step, (start + i as f64 + 1.0) * step, 0)).collect();
+    let mut bars: Vec<Bar> = (0..count)
+        .map(|i| ((start + i as f64) * step, (start + i as f64 + 1.0) * step, 0))
+        .collect();
     for (a, b, n) in cells {
         let middle = 0.5 * (a + b);
         let i = ((middle / step - start).floor().max(0.0) as usize).min(count - 1);
@@ -131,7 +181,10 @@ pub fn gather(cells: &[Bar], most: usize) -> Vec<Bar> {
 /// Draws bars with their ranges and counts.
 pub fn bars(bars: &[Bar], width: usize, unicode: bool, label: impl Fn(f64) -> String) -> Vec<String> {
     let largest = bars.iter().map(|b| b.2).max().unwrap_or(0).max(1);
-    let labels: Vec<String> = bars.iter().map(|b| format!("{} to {}", label(b.0), label(b.1))).collect();
+    let labels: Vec<String> = bars
+        .iter()
+        .map(|b| format!("{} to {}", label(b.0), label(b.1)))
+        .collect();
     let left = labels.iter().map(String::len).max().unwrap_or(0);
     let right = largest.to_string().len();
     let room = width.saturating_sub(left + right + 4).clamp(8, 60);
@@ -139,9 +192,14 @@ pub fn bars(bars: &[Bar], width: usize, unicode: bool, label: impl Fn(f64) -> St
         .zip(labels)
         .map(|(b, text)| {
             let length = b.2 as f64 / largest as f64 * room as f64;
-            format!("{}  {}  {}", pad(&text, left, true), pad(&b.2.to_string(), right, true), bar(length, unicode))
-                .trim_end()
-                .to_owned()
+            format!(
+                "{}  {}  {}",
+                pad(&text, left, true),
+                pad(&b.2.to_string(), right, true),
+                bar(length, unicode)
+            )
+            .trim_end()
+            .to_owned()
         })
         .collect()
 }
@@ -193,13 +251,24 @@ mod tests {
 
     #[test]
     fn bars_keep_every_count() {
-        let cells: Vec<Bar> = (0..500).map(|i| (f64::from(i) * 0.002, f64::from(i + 1) * 0.002, u64::from(i % 7 == 0))).collect();
+        let cells: Vec<Bar> = (0..500)
+            .map(|i| {
+                (
+                    f64::from(i) * 0.002,
+                    f64::from(i + 1) * 0.002,
+                    u64::from(i % 7 == 0),
+                )
+            })
+            .collect();
         let total: u64 = cells.iter().map(|c| c.2).sum();
         for most in [3, 10, 12] {
             let bars = gather(&cells, most);
             assert!(bars.len() <= most);
             assert_eq!(bars.iter().map(|b| b.2).sum::<u64>(), total);
         }
-        assert_eq!(gather(&[(0.84, 0.841, 5)], 12).iter().map(|b| b.2).sum::<u64>(), 5);
+        assert_eq!(
+            gather(&[(0.84, 0.841, 5)], 12).iter().map(|b| b.2).sum::<u64>(),
+            5
+        );
     }
 }

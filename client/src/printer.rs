@@ -43,7 +43,9 @@ pub enum Color {
 }
 
 const BOLD: Style = Style::new().bold();
-const ERROR: Style = Style::new().bold().fg_color(Some(anstyle::Color::Ansi(anstyle::AnsiColor::Red)));
+const ERROR: Style = Style::new()
+    .bold()
+    .fg_color(Some(anstyle::Color::Ansi(anstyle::AnsiColor::Red)));
 
 /// Writes everything that a command says.
 pub struct Printer {
@@ -64,7 +66,10 @@ pub struct Printer {
 
 impl std::fmt::Debug for Printer {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Printer").field("format", &self.format).field("width", &self.width).finish_non_exhaustive()
+        f.debug_struct("Printer")
+            .field("format", &self.format)
+            .field("width", &self.width)
+            .finish_non_exhaustive()
     }
 }
 
@@ -95,7 +100,12 @@ impl Printer {
     }
 
     /// Returns a printer that writes into buffers, 80 characters wide, without colour. For tests.
-    pub fn captured(format: Format, units: Units, out: Box<dyn Write + Send>, err: Box<dyn Write + Send>) -> Self {
+    pub fn captured(
+        format: Format,
+        units: Units,
+        out: Box<dyn Write + Send>,
+        err: Box<dyn Write + Send>,
+    ) -> Self {
         Self {
             out: Box::new(anstream::StripStream::new(out)),
             err: Box::new(anstream::StripStream::new(err)),
@@ -137,8 +147,14 @@ impl Printer {
     }
 
     /// Writes rows as CSV (RFC 4180).
-    pub fn csv<H: AsRef<[u8]>>(&mut self, header: &[H], rows: impl IntoIterator<Item = Vec<String>>) -> io::Result<()> {
-        let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::Any(b'\n')).from_writer(&mut self.out);
+    pub fn csv<H: AsRef<[u8]>>(
+        &mut self,
+        header: &[H],
+        rows: impl IntoIterator<Item = Vec<String>>,
+    ) -> io::Result<()> {
+        let mut writer = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::Any(b'\n'))
+            .from_writer(&mut self.out);
         writer.write_record(header)?;
         for row in rows {
             writer.write_record(row)?;

@@ -31,7 +31,11 @@ pub fn digits(value: f64, significant: i32) -> String {
     let places = (significant - 1 - magnitude).clamp(0, 9);
     let text = format!("{value:.*}", places as usize);
     let unsigned = text.trim_start_matches('-');
-    if unsigned.bytes().all(|b| b == b'0' || b == b'.') { "0".to_owned() } else { text }
+    if unsigned.bytes().all(|b| b == b'0' || b == b'.') {
+        "0".to_owned()
+    } else {
+        text
+    }
 }
 
 /// Returns a value through `f`, or the sign for an unknown one.
@@ -52,7 +56,12 @@ pub fn percent(ratio: f64) -> String {
 
 /// Returns a ratio in percent with its interval: `84.2 % (73.0 to 95.4)`.
 pub fn percent_interval(e: &Estimate) -> String {
-    format!("{} % ({} to {})", percent(e.value), percent(e.low), percent(e.high))
+    format!(
+        "{} % ({} to {})",
+        percent(e.value),
+        percent(e.low),
+        percent(e.high)
+    )
 }
 
 /// Returns a duration as hours, minutes and seconds.
@@ -68,8 +77,10 @@ pub fn duration(seconds: f64) -> String {
 
 /// Returns a time as date and time of day in UTC, to the second.
 pub fn time(time_ms: i64) -> String {
-    jiff::Timestamp::from_millisecond(time_ms)
-        .map_or_else(|_| format!("{time_ms} ms"), |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string())
+    jiff::Timestamp::from_millisecond(time_ms).map_or_else(
+        |_| format!("{time_ms} ms"),
+        |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
 }
 
 impl Units {
@@ -224,9 +235,14 @@ mod tests {
 
     #[test]
     fn numbers_keep_three_digits() {
-        for (value, text) in
-            [(0.0, "0"), (-0.000_000_000_1, "0"), (1234.5, "1234"), (99.95, "100.0"), (0.5, "0.500"), (-12.34, "-12.3")]
-        {
+        for (value, text) in [
+            (0.0, "0"),
+            (-0.000_000_000_1, "0"),
+            (1234.5, "1234"),
+            (99.95, "100.0"),
+            (0.5, "0.500"),
+            (-12.34, "-12.3"),
+        ] {
             assert_eq!(number(value), text, "{value}");
         }
         assert_eq!(number(f64::NAN), UNKNOWN);

@@ -17,7 +17,12 @@ const NAMES: usize = 44;
 pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer) -> io::Result<()> {
     let u = printer.units;
     printer.heading(&format!("Descent {} of {}", d.descent, d.vehicle))?;
-    printer.line(&format!("class {}, software {}, grade {}", d.vehicle_class, d.software_version, d.grade.as_deref().unwrap_or("not matched")))?;
+    printer.line(&format!(
+        "class {}, software {}, grade {}",
+        d.vehicle_class,
+        d.software_version,
+        d.grade.as_deref().unwrap_or("not matched")
+    ))?;
     printer.line("")?;
     for line in course(d, u) {
         printer.line(&line)?;
@@ -33,7 +38,11 @@ pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer
     for (name, value) in released {
         printer.line(&entry(name, value.abs(), value < 0.0 && !name.starts_with('-')))?;
     }
-    printer.line(&entry("= available: what had to be braked", d.available_j.value, false))?;
+    printer.line(&entry(
+        "= available: what had to be braked",
+        d.available_j.value,
+        false,
+    ))?;
     section(printer, "What took it", None)?;
     let friction = d.friction_j.map_or(0.0, |f| f.value);
     printer.line(&entry("  recovery, at the wheels", d.recovered_wheels_j, false))?;
@@ -42,7 +51,11 @@ pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer
         None => format!("  {:<w$}not known", "+ friction brakes", w = NAMES),
     })?;
     let rest = d.available_j.value - d.recovered_wheels_j - friction;
-    printer.line(&entry("+ not accounted for (efficiency, mass, noise)", rest.abs(), rest < 0.0))?;
+    printer.line(&entry(
+        "+ not accounted for (efficiency, mass, noise)",
+        rest.abs(),
+        rest < 0.0,
+    ))?;
     printer.line(&entry("= available", d.available_j.value, false))?;
     section(printer, "At the battery", None)?;
     for (name, value) in [
@@ -69,7 +82,12 @@ pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer
 fn section(printer: &mut Printer, title: &str, units: Option<(&str, &str)>) -> io::Result<()> {
     printer.line("")?;
     let line = match units {
-        Some((a, b)) => format!("{}{}{}", pad(title, NAMES + 2, false), pad(a, 10, true), pad(b, 11, true)),
+        Some((a, b)) => format!(
+            "{}{}{}",
+            pad(title, NAMES + 2, false),
+            pad(a, 10, true),
+            pad(b, 11, true)
+        ),
         None => title.to_owned(),
     };
     printer.heading(&line)
@@ -80,7 +98,15 @@ fn entry(name: &str, joules: f64, negative: bool) -> String {
     let sign = if negative { -1.0 } else { 1.0 };
     let fixed = |value: f64, places: usize| {
         let text = format!("{value:.places$}");
-        if text.trim_start_matches('-').bytes().all(|b| b == b'0' || b == b'.') { text.trim_start_matches('-').to_owned() } else { text }
+        if text
+            .trim_start_matches('-')
+            .bytes()
+            .all(|b| b == b'0' || b == b'.')
+        {
+            text.trim_start_matches('-').to_owned()
+        } else {
+            text
+        }
     };
     format!(
         "  {}{}{}",
@@ -91,10 +117,20 @@ fn entry(name: &str, joules: f64, negative: bool) -> String {
 }
 
 fn course(d: &Descent, u: Units) -> Vec<String> {
-    let steepest = d.steepest_gradient.map_or_else(String::new, |g| format!(", steepest {} %", show::percent(g)));
+    let steepest = d
+        .steepest_gradient
+        .map_or_else(String::new, |g| format!(", steepest {} %", show::percent(g)));
     let mut lines = vec![
-        format!("  from   {} UTC  {}", show::time(d.start_time_ms), show::start_reason(d.start_reason)),
-        format!("  to     {} UTC  {}", show::time(d.end_time_ms), show::end_reason(d.end_reason)),
+        format!(
+            "  from   {} UTC  {}",
+            show::time(d.start_time_ms),
+            show::start_reason(d.start_reason)
+        ),
+        format!(
+            "  to     {} UTC  {}",
+            show::time(d.end_time_ms),
+            show::end_reason(d.end_reason)
+        ),
         format!(
             "  road   {} {} down over {} {}, mean {} %{steepest}",
             show::digits(u.height(d.drop_m), 4),
@@ -121,10 +157,18 @@ fn course(d: &Descent, u: Units) -> Vec<String> {
         ),
     ];
     if d.climb_m > 0.0 {
-        lines[2].push_str(&format!(", {} {} up inside", show::number(u.height(d.climb_m)), u.height_unit()));
+        lines[2].push_str(&format!(
+            ", {} {} up inside",
+            show::number(u.height(d.climb_m)),
+            u.height_unit()
+        ));
     }
     if let (Some(a), Some(b)) = (d.state_of_charge_start, d.state_of_charge_end) {
-        lines.push(format!("  charge {} % at the top, {} % at the bottom", show::percent(a), show::percent(b)));
+        lines.push(format!(
+            "  charge {} % at the top, {} % at the bottom",
+            show::percent(a),
+            show::percent(b)
+        ));
     }
     lines
 }
@@ -132,12 +176,28 @@ fn course(d: &Descent, u: Units) -> Vec<String> {
 fn ratios(d: &Descent, printer: &mut Printer) -> io::Result<()> {
     section(printer, "Ratios, with 95 % intervals", None)?;
     for (name, value) in [
-        ("recovered / available", d.recovery_ratio.as_ref().map(show::percent_interval)),
-        ("recovered at the wheels / available", d.recovery_ratio_wheels.as_ref().map(show::percent_interval)),
-        ("friction / available", d.friction_share.as_ref().map(show::percent_interval)),
-        ("recovered / (potential + kinetic)", d.gross_recovery_ratio.map(|r| format!("{} %", show::percent(r)))),
+        (
+            "recovered / available",
+            d.recovery_ratio.as_ref().map(show::percent_interval),
+        ),
+        (
+            "recovered at the wheels / available",
+            d.recovery_ratio_wheels.as_ref().map(show::percent_interval),
+        ),
+        (
+            "friction / available",
+            d.friction_share.as_ref().map(show::percent_interval),
+        ),
+        (
+            "recovered / (potential + kinetic)",
+            d.gross_recovery_ratio.map(|r| format!("{} %", show::percent(r))),
+        ),
     ] {
-        printer.line(&format!("  {}{}", pad(name, NAMES - 6, false), show::or_unknown(value, |v| v)))?;
+        printer.line(&format!(
+            "  {}{}",
+            pad(name, NAMES - 6, false),
+            show::or_unknown(value, |v| v)
+        ))?;
     }
     printer.line(&format!(
         "  {}{} times the Type-II test of UN R13",
@@ -154,7 +214,11 @@ fn friction_page(d: &Descent, printer: &mut Printer) -> io::Result<()> {
     for cause in Cause::ALL {
         let joules = causes.get(cause);
         if joules > 0.0 {
-            let share = if friction.value > 0.0 { joules / friction.value } else { 0.0 };
+            let share = if friction.value > 0.0 {
+                joules / friction.value
+            } else {
+                0.0
+            };
             printer.line(&format!(
                 "  {}{}{}",
                 pad(show::cause(cause), NAMES, false),

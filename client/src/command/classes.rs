@@ -4,7 +4,9 @@ use std::path::PathBuf;
 
 use clap::Subcommand;
 use coldbrake_engine::VehicleClass;
-use coldbrake_proto::v1::{GetVehicleClassRequest, ListVehicleClassesRequest, PutVehicleClassRequest, VehicleClass as Wire};
+use coldbrake_proto::v1::{
+    GetVehicleClassRequest, ListVehicleClassesRequest, PutVehicleClassRequest, VehicleClass as Wire,
+};
 use serde_json::{Value, json};
 
 use crate::{
@@ -43,9 +45,16 @@ pub const TEMPLATE: &str = include_str!("classes/template.toml");
 pub async fn run(command: ClassesCommand, global: &Global, printer: &mut Printer) -> Outcome {
     match command {
         ClassesCommand::Template => Ok(printer.raw(TEMPLATE.as_bytes())?),
-        ClassesCommand::List => list(&Server::connect(&global.server, global.timeout()).await?, printer).await,
+        ClassesCommand::List => {
+            list(&Server::connect(&global.server, global.timeout()).await?, printer).await
+        }
         ClassesCommand::Show { class } => {
-            show_one(&Server::connect(&global.server, global.timeout()).await?, class, printer).await
+            show_one(
+                &Server::connect(&global.server, global.timeout()).await?,
+                class,
+                printer,
+            )
+            .await
         }
         ClassesCommand::Put { file } => {
             // The file is read before the server is asked: a mistake in it is found without one.
@@ -60,11 +69,16 @@ pub async fn run(command: ClassesCommand, global: &Global, printer: &mut Printer
 pub fn read_class(file: &std::path::Path) -> Result<(String, VehicleClass), Failure> {
     let shown = file.display();
     let text = std::fs::read_to_string(file).map_err(|error| {
-        Failure::new(Code::BadInput, format!("cannot read the class file {shown}: {error}"))
-            .help("`coldbrake classes template` prints one to begin with")
+        Failure::new(
+            Code::BadInput,
+            format!("cannot read the class file {shown}: {error}"),
+        )
+        .help("`coldbrake classes template` prints one to begin with")
     })?;
     let class: VehicleClass = toml::from_str(&text).map_err(|error| {
-        let at = error.span().map_or(0, |span| text[..span.start.min(text.len())].lines().count().max(1));
+        let at = error.span().map_or(0, |span| {
+            text[..span.start.min(text.len())].lines().count().max(1)
+        });
         Failure::new(Code::BadInput, format!("{shown}, line {at}: {}", error.message()))
             .help("`coldbrake classes template` shows every key with its unit")
     })?;
@@ -83,8 +97,16 @@ async fn list(server: &Server, printer: &mut Printer) -> Outcome {
     let mut classes = Vec::new();
     let mut token = String::new();
     loop {
-        let request = ListVehicleClassesRequest { page_size: 1000, page_token: token };
-        let page = server.fleet().list_vehicle_classes(request).await.map_err(|e| refused(&e))?.into_inner();
+        let request = ListVehicleClassesRequest {
+            page_size: 1000,
+            page_token: token,
+        };
+        let page = server
+            .fleet()
+            .list_vehicle_classes(request)
+            .await
+            .map_err(|e| refused(&e))?
+            .into_inner();
         classes.extend(page.vehicle_classes);
         token = page.next_page_token;
         if token.is_empty() {
@@ -106,7 +128,13 @@ async fn list(server: &Server, printer: &mut Printer) -> Outcome {
                     c.vehicle_count.to_string(),
                 ]
             });
-            let header = ["vehicle_class", "display_name", "mass_kg", "max_recovery_power_w", "vehicle_count"];
+            let header = [
+                "vehicle_class",
+                "display_name",
+                "mass_kg",
+                "max_recovery_power_w",
+                "vehicle_count",
+            ];
             printer.csv(&header, rows)?;
         }
         Format::Table => {
@@ -196,9 +224,14 @@ mod tests {
     #[test]
     fn the_template_explains_every_key() {
         let class: VehicleClass = toml::from_str(TEMPLATE).unwrap();
-        let Value::Object(keys) = serde_json::to_value(class).unwrap() else { panic!("a class is a table") };
+        let Value::Object(keys) = serde_json::to_value(class).unwrap() else {
+            panic!("a class is a table")
+        };
         for key in keys.keys() {
-            assert!(TEMPLATE.contains(&format!("{key} =")), "the template lacks `{key}`");
+            assert!(
+                TEMPLATE.contains(&format!("{key} =")),
+                "the template lacks `{key}`"
+            );
         }
     }
 
@@ -206,11 +239,26 @@ mod tests {
     fn mistakes_in_a_class_file_are_all_named() {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("bad.toml");
-        std::fs::write(&file, TEMPLATE.replace("mass_kg = 3500.0", "mass_kg = -1.0").replace("max_recovery_power_w = 100e3", "max_recovery_power_w = 1.0")).unwrap();
+        std::fs::write(
+            &file,
+            TEMPLATE
+                .replace("mass_kg = 3500.0", "mass_kg = -1.0")
+                .replace("max_recovery_power_w = 100e3", "max_recovery_power_w = 1.0"),
+        )
+        .unwrap();
         let failure = read_class(&file).unwrap_err();
-        assert_eq!((failure.code, failure.notes.len()), (Code::BadInput, 2), "{failure:?}");
+        assert_eq!(
+            (failure.code, failure.notes.len()),
+            (Code::BadInput, 2),
+            "{failure:?}"
+        );
         std::fs::write(&file, "vehicle_class = 'x'\nmas_kg = 3.0\n").unwrap();
         assert!(read_class(&file).unwrap_err().message.contains("line 2"));
-        assert!(read_class(dir.path()).unwrap_err().message.contains("cannot read"));
+        assert!(
+            read_class(dir.path())
+                .unwrap_err()
+                .message
+                .contains("cannot read")
+        );
     }
 }

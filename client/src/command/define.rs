@@ -30,46 +30,186 @@ pub struct Definition {
 }
 
 const fn d(name: &'static str, unit: &'static str, formula: &'static str, about: &'static str) -> Definition {
-    Definition { name, unit, formula, about }
+    Definition {
+        name,
+        unit,
+        formula,
+        about,
+    }
 }
 
 /// Definitions of the quantities of a descent.
 pub const DEFINITIONS: &[Definition] = &[
-    d("drop_m", "m", "altitude of the top - altitude of the lowest point", "Altitudes are filtered along the road with a fixed lag of 60 m, as strongly as their noise demands."),
-    d("potential_released_j", "J", "mass * gravity * drop", "Gravity is 9.80665 m/s2 unless the class fixes it."),
-    d("kinetic_released_j", "J", "1/2 * mass * (1 + rotating mass factor) * (v_top^2 - v_bottom^2)", "Negative when the vehicle is faster at the bottom."),
-    d("road_load_j", "J", "integral of (rolling resistance + air resistance) ds", "Air density follows altitude by the standard atmosphere (ISO 2533), corrected by ambient temperature where it is streamed."),
-    d("propulsion_j", "J", "wheel energy over propulsion phases", "Phases are told by the battery current against the auxiliaries and by the brake signal, not by noisy altitude."),
-    d("available_j", "J", "-(wheel energy) over braking phases; wheel energy = kinetic change + potential change + road load", "What recovery and friction together had to take. potential + kinetic + propulsion = road load + available + closure."),
-    d("closure_j", "J", "potential + kinetic + propulsion - road load - available", "Energy of coasting phases, which should be nothing: a check of mass, road load and altitude."),
-    d("recovered_j", "J", "integral of charging power at the battery terminals, in motion", "What came back into the battery, before anything is taken out again."),
-    d("battery_net_j", "J", "charged - discharged", "Includes propulsion and auxiliaries."),
-    d("recovered_wheels_j", "J", "integral over braking phases of (charging power + auxiliaries) / recovery efficiency", "What recovery took at the wheels: with the auxiliaries added back and the losses of the drivetrain."),
-    d("friction_j", "J", "measured: integral of brake force * mean speed dt; balance: available - recovered at the wheels while the brake is applied", "Force = torque / tyre radius, or pressure * force per bar. A brake held at standstill does no work. By balance it is no basis for an alarm."),
-    d("friction_by_cause_j", "J", "each joule of friction gets the first cause that holds: slip control, hard braking, low speed, battery full, battery cold, power limited, else unexplained", "A full battery, a jam or a heavy load is no fault: only what stays unexplained is."),
-    d("recovery_ratio", "", "recovered / available", "Its interval comes from the declared uncertainties of mass, road load, altitude, battery sensors and from coverage."),
-    d("recovery_ratio_wheels", "", "recovered at the wheels / available", "Compare software versions by this one: it does not depend on auxiliaries."),
-    d("friction_share", "", "friction / available", "The friction share of braking work, as the UN rules on brake emissions define it over their test cycle."),
-    d("gross_recovery_ratio", "", "recovered / (potential + kinetic released)", "Simple, but falls with every stretch that needs propulsion."),
-    d("friction_kj_per_t_100m", "kJ", "friction / (mass in tonnes * drop in 100 m)", "Compares vehicles and grades of different size."),
-    d("unexplained_kj_per_t_100m", "kJ", "unexplained friction / (mass in tonnes * drop in 100 m)", "The quantity to watch for faults."),
-    d("friction_free_event_share", "", "braking events with less than 1 % friction / braking events", "A braking event is a stretch of braking of at least 1 s, ended by 2 s without."),
-    d("friction_free_energy_share", "", "available energy braked outside friction use / available", ""),
-    d("friction_time_share", "", "moving time with the friction brake on / moving time", ""),
-    d("type_ii_multiple", "", "available / (mass * gravity * 360 m)", "The Type-II test of UN Regulation No. 13: 6 km at 6 % (quoted from memory)."),
-    d("brake_temperature_peak_c", "°C", "dT/dt = (axle share * friction power - (a + b*v) * (T - T_ambient)) / heat capacity, the hotter axle", "Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician."),
-    d("above_inspection_temperature_s", "s", "time with the estimate above the inspection temperature of the class", "149 °C (300 °F) unless the class says otherwise: where heavy downgrade stations send a vehicle to cool its brakes (common practice, no source)."),
-    d("coverage", "", "1 - time in gaps / time", "A gap is a pause of over three usual ones. Gaps up to 30 s and 300 m are bridged and flagged."),
-    d("altitude_noise_m", "m", "1.48 * median distance of a sample from the line between its neighbours", "Decides how widely the altitude is smoothed."),
+    d(
+        "drop_m",
+        "m",
+        "altitude of the top - altitude of the lowest point",
+        "Altitudes are filtered along the road with a fixed lag of 60 m, as strongly as their noise demands.",
+    ),
+    d(
+        "potential_released_j",
+        "J",
+        "mass * gravity * drop",
+        "Gravity is 9.80665 m/s2 unless the class fixes it.",
+    ),
+    d(
+        "kinetic_released_j",
+        "J",
+        "1/2 * mass * (1 + rotating mass factor) * (v_top^2 - v_bottom^2)",
+        "Negative when the vehicle is faster at the bottom.",
+    ),
+    d(
+        "road_load_j",
+        "J",
+        "integral of (rolling resistance + air resistance) ds",
+        "Air density follows altitude by the standard atmosphere (ISO 2533), corrected by ambient temperature where it is streamed.",
+    ),
+    d(
+        "propulsion_j",
+        "J",
+        "wheel energy over propulsion phases",
+        "Phases are told by the battery current against the auxiliaries and by the brake signal, not by noisy altitude.",
+    ),
+    d(
+        "available_j",
+        "J",
+        "-(wheel energy) over braking phases; wheel energy = kinetic change + potential change + road load",
+        "What recovery and friction together had to take. potential + kinetic + propulsion = road load + available + closure.",
+    ),
+    d(
+        "closure_j",
+        "J",
+        "potential + kinetic + propulsion - road load - available",
+        "Energy of coasting phases, which should be nothing: a check of mass, road load and altitude.",
+    ),
+    d(
+        "recovered_j",
+        "J",
+        "integral of charging power at the battery terminals, in motion",
+        "What came back into the battery, before anything is taken out again.",
+    ),
+    d(
+        "battery_net_j",
+        "J",
+        "charged - discharged",
+        "Includes propulsion and auxiliaries.",
+    ),
+    d(
+        "recovered_wheels_j",
+        "J",
+        "integral over braking phases of (charging power + auxiliaries) / recovery efficiency",
+        "What recovery took at the wheels: with the auxiliaries added back and the losses of the drivetrain.",
+    ),
+    d(
+        "friction_j",
+        "J",
+        "measured: integral of brake force * mean speed dt; balance: available - recovered at the wheels while the brake is applied",
+        "Force = torque / tyre radius, or pressure * force per bar. A brake held at standstill does no work. By balance it is no basis for an alarm.",
+    ),
+    d(
+        "friction_by_cause_j",
+        "J",
+        "each joule of friction gets the first cause that holds: slip control, hard braking, low speed, battery full, battery cold, power limited, else unexplained",
+        "A full battery, a jam or a heavy load is no fault: only what stays unexplained is.",
+    ),
+    d(
+        "recovery_ratio",
+        "",
+        "recovered / available",
+        "Its interval comes from the declared uncertainties of mass, road load, altitude, battery sensors and from coverage.",
+    ),
+    d(
+        "recovery_ratio_wheels",
+        "",
+        "recovered at the wheels / available",
+        "Compare software versions by this one: it does not depend on auxiliaries.",
+    ),
+    d(
+        "friction_share",
+        "",
+        "friction / available",
+        "The friction share of braking work, as the UN rules on brake emissions define it over their test cycle.",
+    ),
+    d(
+        "gross_recovery_ratio",
+        "",
+        "recovered / (potential + kinetic released)",
+        "Simple, but falls with every stretch that needs propulsion.",
+    ),
+    d(
+        "friction_kj_per_t_100m",
+        "kJ",
+        "friction / (mass in tonnes * drop in 100 m)",
+        "Compares vehicles and grades of different size.",
+    ),
+    d(
+        "unexplained_kj_per_t_100m",
+        "kJ",
+        "unexplained friction / (mass in tonnes * drop in 100 m)",
+        "The quantity to watch for faults.",
+    ),
+    d(
+        "friction_free_event_share",
+        "",
+        "braking events with less than 1 % friction / braking events",
+        "A braking event is a stretch of braking of at least 1 s, ended by 2 s without.",
+    ),
+    d(
+        "friction_free_energy_share",
+        "",
+        "available energy braked outside friction use / available",
+        "",
+    ),
+    d(
+        "friction_time_share",
+        "",
+        "moving time with the friction brake on / moving time",
+        "",
+    ),
+    d(
+        "type_ii_multiple",
+        "",
+        "available / (mass * gravity * 360 m)",
+        "The Type-II test of UN Regulation No. 13: 6 km at 6 % (quoted from memory).",
+    ),
+    d(
+        "brake_temperature_peak_c",
+        "°C",
+        "dT/dt = (axle share * friction power - (a + b*v) * (T - T_ambient)) / heat capacity, the hotter axle",
+        "Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "above_inspection_temperature_s",
+        "s",
+        "time with the estimate above the inspection temperature of the class",
+        "149 °C (300 °F) unless the class says otherwise: where heavy downgrade stations send a vehicle to cool its brakes (common practice, no source).",
+    ),
+    d(
+        "coverage",
+        "",
+        "1 - time in gaps / time",
+        "A gap is a pause of over three usual ones. Gaps up to 30 s and 300 m are bridged and flagged.",
+    ),
+    d(
+        "altitude_noise_m",
+        "m",
+        "1.48 * median distance of a sample from the line between its neighbours",
+        "Decides how widely the altitude is smoothed.",
+    ),
 ];
 
 /// Shows a definition, or lists all.
 pub fn run(args: &DefineArgs, printer: &mut Printer) -> Outcome {
-    let Some(name) = &args.name else { return list(printer) };
+    let Some(name) = &args.name else {
+        return list(printer);
+    };
     let plain = name.trim_end_matches("_low").trim_end_matches("_high");
     let Some(d) = DEFINITIONS.iter().find(|d| d.name == plain) else {
         let mut failure = Failure::new(Code::NotFound, format!("there is no definition of `{name}`"));
-        if let Some(near) = DEFINITIONS.iter().find(|d| d.name.contains(plain) || plain.contains(d.name)) {
+        if let Some(near) = DEFINITIONS
+            .iter()
+            .find(|d| d.name.contains(plain) || plain.contains(d.name))
+        {
             failure = failure.help(format!("did you mean `{}`?", near.name));
         }
         return Err(failure.help("list them: coldbrake define"));
@@ -93,11 +233,16 @@ pub fn run(args: &DefineArgs, printer: &mut Printer) -> Outcome {
 fn list(printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
-            let rows: Vec<_> = DEFINITIONS.iter().map(|d| json!({"name": d.name, "unit": d.unit, "formula": d.formula, "about": d.about})).collect();
+            let rows: Vec<_> = DEFINITIONS
+                .iter()
+                .map(|d| json!({"name": d.name, "unit": d.unit, "formula": d.formula, "about": d.about}))
+                .collect();
             printer.json(&json!({"format": "coldbrake.definitions/1", "definitions": rows}))?;
         }
         Format::Csv => {
-            let rows = DEFINITIONS.iter().map(|d| [d.name, d.unit, d.formula, d.about].map(str::to_owned).to_vec());
+            let rows = DEFINITIONS
+                .iter()
+                .map(|d| [d.name, d.unit, d.formula, d.about].map(str::to_owned).to_vec());
             printer.csv(&["name", "unit", "formula", "about"], rows)?;
         }
         Format::Table => {
@@ -121,7 +266,11 @@ mod tests {
     fn every_definition_is_of_a_column_that_exists() {
         let columns = descent_csv_header();
         for d in DEFINITIONS {
-            assert!(d.name == "friction_by_cause_j" || columns.contains(&d.name), "{}", d.name);
+            assert!(
+                d.name == "friction_by_cause_j" || columns.contains(&d.name),
+                "{}",
+                d.name
+            );
             assert!(!d.formula.is_empty());
         }
     }
@@ -130,7 +279,11 @@ mod tests {
     fn every_metric_has_a_definition_or_is_plain() {
         for metric in coldbrake_engine::Metric::ALL {
             let plain = ["duration_s", "peak_recovery_w"].contains(&metric.name());
-            assert!(plain || DEFINITIONS.iter().any(|d| d.name == metric.name()), "{}", metric.name());
+            assert!(
+                plain || DEFINITIONS.iter().any(|d| d.name == metric.name()),
+                "{}",
+                metric.name()
+            );
         }
     }
 }

@@ -59,9 +59,8 @@ pub struct FilterArgs {
 impl FilterArgs {
     /// Returns the filter for the server.
     pub fn to_wire(&self) -> Result<DescentFilter, Failure> {
-        let time = |option: &str, text: &Option<String>| {
-            text.as_deref().map(|t| when::parse(option, t)).transpose()
-        };
+        let time =
+            |option: &str, text: &Option<String>| text.as_deref().map(|t| when::parse(option, t)).transpose();
         Ok(DescentFilter {
             vehicle: self.vehicle.clone(),
             vehicle_class: self.class.clone(),
@@ -116,13 +115,22 @@ pub async fn run(command: DescentsCommand, global: &Global, printer: &mut Printe
         }
         DescentsCommand::Watch(filter) => {
             let filter = filter.to_wire()?;
-            watch(&Server::connect(&global.server, global.timeout()).await?, filter, printer).await
+            watch(
+                &Server::connect(&global.server, global.timeout()).await?,
+                filter,
+                printer,
+            )
+            .await
         }
     }
 }
 
 /// Fetches descents, at most `limit`. The flag says whether there are more.
-pub async fn fetch(server: &Server, filter: DescentFilter, limit: usize) -> Result<(Vec<Descent>, bool), Failure> {
+pub async fn fetch(
+    server: &Server,
+    filter: DescentFilter,
+    limit: usize,
+) -> Result<(Vec<Descent>, bool), Failure> {
     let mut descents = Vec::new();
     let mut token = String::new();
     loop {
@@ -132,7 +140,12 @@ pub async fn fetch(server: &Server, filter: DescentFilter, limit: usize) -> Resu
             page_size: left.min(1000) as i32,
             page_token: token,
         };
-        let page = server.descents().list_descents(request).await.map_err(|e| refused(&e))?.into_inner();
+        let page = server
+            .descents()
+            .list_descents(request)
+            .await
+            .map_err(|e| refused(&e))?
+            .into_inner();
         for d in &page.descents {
             descents.push(read(d)?);
         }
@@ -147,21 +160,38 @@ pub async fn fetch(server: &Server, filter: DescentFilter, limit: usize) -> Resu
 }
 
 /// Fetches one descent by its identifier, the begin of it, or `last`.
-pub async fn fetch_one(server: &Server, vehicle: &str, descent: &str) -> Result<(Descent, Vec<ProfilePoint>), Failure> {
+pub async fn fetch_one(
+    server: &Server,
+    vehicle: &str,
+    descent: &str,
+) -> Result<(Descent, Vec<ProfilePoint>), Failure> {
     let id = if descent == "last" || !descent.contains("Z-") {
-        let filter = DescentFilter { vehicle: Some(vehicle.to_owned()), ..DescentFilter::default() };
+        let filter = DescentFilter {
+            vehicle: Some(vehicle.to_owned()),
+            ..DescentFilter::default()
+        };
         let (all, _) = fetch(server, filter, if descent == "last" { 1 } else { usize::MAX }).await?;
         let prefix = if descent == "last" { "" } else { descent };
         let found: Vec<&Descent> = all.iter().filter(|d| d.descent.starts_with(prefix)).collect();
         match found.as_slice() {
             [one] => one.descent.clone(),
             [] => {
-                let what = if prefix.is_empty() { "has no descents".to_owned() } else { format!("has no descent that begins with `{prefix}`") };
-                return Err(Failure::new(Code::NotFound, format!("vehicle `{vehicle}` {what}"))
-                    .help(format!("list them: coldbrake descents list --vehicle {vehicle} --all")));
+                let what = if prefix.is_empty() {
+                    "has no descents".to_owned()
+                } else {
+                    format!("has no descent that begins with `{prefix}`")
+                };
+                return Err(
+                    Failure::new(Code::NotFound, format!("vehicle `{vehicle}` {what}")).help(format!(
+                        "list them: coldbrake descents list --vehicle {vehicle} --all"
+                    )),
+                );
             }
             several => {
-                let mut failure = Failure::new(Code::NotFound, format!("{} descents of `{vehicle}` begin with `{prefix}`", several.len()));
+                let mut failure = Failure::new(
+                    Code::NotFound,
+                    format!("{} descents of `{vehicle}` begin with `{prefix}`", several.len()),
+                );
                 for d in several.iter().take(5) {
                     failure = failure.note(d.descent.clone());
                 }
@@ -173,7 +203,10 @@ pub async fn fetch_one(server: &Server, vehicle: &str, descent: &str) -> Result<
     };
     let answer = server
         .descents()
-        .get_descent(GetDescentRequest { vehicle: vehicle.to_owned(), descent: id })
+        .get_descent(GetDescentRequest {
+            vehicle: vehicle.to_owned(),
+            descent: id,
+        })
         .await
         .map_err(|e| refused(&e).help(format!("list them: coldbrake descents list --vehicle {vehicle}")))?
         .into_inner();
@@ -183,8 +216,11 @@ pub async fn fetch_one(server: &Server, vehicle: &str, descent: &str) -> Result<
 
 fn read(wire: &coldbrake_proto::v1::Descent) -> Result<Descent, Failure> {
     descent_from_wire(wire).map_err(|error| {
-        Failure::new(Code::Partial, format!("the server sent a descent that cannot be read: {error}"))
-            .help("the server may be newer than this program: update it")
+        Failure::new(
+            Code::Partial,
+            format!("the server sent a descent that cannot be read: {error}"),
+        )
+        .help("the server may be newer than this program: update it")
     })
 }
 
@@ -209,7 +245,10 @@ pub fn print_list(descents: &[Descent], more: bool, printer: &mut Printer) -> Ou
                 format!("{count} {}", if count == 1 { "descent" } else { "descents" })
             });
             if let Some(d) = descents.first() {
-                printer.say(&format!("next: coldbrake descents show {} {}", d.vehicle, d.descent));
+                printer.say(&format!(
+                    "next: coldbrake descents show {} {}",
+                    d.vehicle, d.descent
+                ));
             }
         }
     }
@@ -261,7 +300,10 @@ pub fn print_one(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer) -
         Format::Csv => printer.csv(&descent_csv_header(), [descent_csv_row(d)])?,
         Format::Table => {
             account::print(d, profile, printer)?;
-            printer.say(&format!("next: coldbrake descents list --vehicle {}; coldbrake define recovery_ratio", d.vehicle));
+            printer.say(&format!(
+                "next: coldbrake descents list --vehicle {}; coldbrake define recovery_ratio",
+                d.vehicle
+            ));
         }
     }
     Ok(())
@@ -272,13 +314,20 @@ async fn watch(server: &Server, filter: DescentFilter, printer: &mut Printer) ->
     let mut client = server.descents();
     let mut request = tonic::Request::new(WatchDescentsRequest { filter: Some(filter) });
     request.set_timeout(std::time::Duration::from_secs(366 * 86_400));
-    let mut stream = client.watch_descents(request).await.map_err(|e| refused(&e))?.into_inner();
+    let mut stream = client
+        .watch_descents(request)
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
     printer.say("watching; Ctrl-C ends it");
     let mut first = true;
     while let Some(answer) = stream.next().await {
         let answer = answer.map_err(|e| refused(&e))?;
         if answer.skipped_count > 0 {
-            printer.say(&format!("{} descents were left out: this reader was too slow", answer.skipped_count));
+            printer.say(&format!(
+                "{} descents were left out: this reader was too slow",
+                answer.skipped_count
+            ));
         }
         let Some(wire) = answer.descent else { continue };
         let d = read(&wire)?;

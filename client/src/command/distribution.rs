@@ -55,8 +55,14 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
     }
     let name = args.metric.clone().unwrap_or_default();
     let Some(metric) = Metric::from_name(&name) else {
-        let near = Metric::ALL.iter().map(|m| m.name()).filter(|n| n.contains(&name) || name.contains(n)).next();
-        let mut failure = Failure::new(Code::Usage, format!("there is no quantity `{name}` with a distribution"));
+        let near = Metric::ALL
+            .iter()
+            .map(|m| m.name())
+            .find(|n| n.contains(&name) || name.contains(n));
+        let mut failure = Failure::new(
+            Code::Usage,
+            format!("there is no quantity `{name}` with a distribution"),
+        );
         if let Some(near) = near {
             failure = failure.help(format!("did you mean `{near}`?"));
         }
@@ -64,7 +70,9 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
     };
     let day = |option: &str, text: &Option<String>| -> Result<Option<i32>, Failure> {
         text.as_deref()
-            .map(|t| when::parse(option, t).map(|ms| i32::try_from(ms.div_euclid(DAY_MS)).unwrap_or(i32::MAX)))
+            .map(|t| {
+                when::parse(option, t).map(|ms| i32::try_from(ms.div_euclid(DAY_MS)).unwrap_or(i32::MAX))
+            })
             .transpose()
     };
     let request = GetDistributionRequest {
@@ -76,9 +84,16 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
         last_day: day("--until", &args.until)?,
     };
     let server = Server::connect(&global.server, global.timeout()).await?;
-    let answer = server.descents().get_distribution(request).await.map_err(|e| refused(&e))?.into_inner();
-    let histogram = MetricHistogram::from_v2(metric, &answer.histogram_v2)
-        .map_err(|e| Failure::new(Code::Partial, e.to_string()).help("the server may be newer than this program: update it"))?;
+    let answer = server
+        .descents()
+        .get_distribution(request)
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
+    let histogram = MetricHistogram::from_v2(metric, &answer.histogram_v2).map_err(|e| {
+        Failure::new(Code::Partial, e.to_string())
+            .help("the server may be newer than this program: update it")
+    })?;
     if args.encoded {
         printer.line(&histogram.to_base64())?;
         printer.say(&format!(
@@ -92,7 +107,10 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
     let quantiles: Vec<(f64, f64)> = answer.quantiles.iter().map(|q| (q.fraction, q.value)).collect();
     match printer.format {
         Format::Json => {
-            let rows: Vec<_> = quantiles.iter().map(|(f, v)| json!({"fraction": f, "value": v})).collect();
+            let rows: Vec<_> = quantiles
+                .iter()
+                .map(|(f, v)| json!({"fraction": f, "value": v}))
+                .collect();
             printer.json(&json!({
                 "format": "coldbrake.distribution/1",
                 "metric": metric.name(),
@@ -132,11 +150,20 @@ fn table(
         "W" => ("kW", |w| show::number(w * 1e-3)),
         other => (other, show::number),
     };
-    printer.heading(&format!("{} in {unit}: {} descents", scale.title, histogram.count()))?;
+    printer.heading(&format!(
+        "{} in {unit}: {} descents",
+        scale.title,
+        histogram.count()
+    ))?;
     printer.line("")?;
-    let mut rows = Table::default().text("at or below it", 0).number("value", unit, 0);
+    let mut rows = Table::default()
+        .text("at or below it", 0)
+        .number("value", unit, 0);
     for (fraction, value) in quantiles {
-        rows.row(vec![format!("{} % of descents", show::digits(fraction * 100.0, 3)), shown(*value)]);
+        rows.row(vec![
+            format!("{} % of descents", show::digits(fraction * 100.0, 3)),
+            shown(*value),
+        ]);
     }
     rows.print(printer)?;
     printer.line(&format!("mean {}", show::or_unknown(mean, shown)))?;
@@ -164,7 +191,12 @@ fn list(printer: &mut Printer) -> Outcome {
         Format::Csv => {
             let rows = Metric::ALL.iter().map(|m| {
                 let s = m.scale();
-                vec![s.name.to_owned(), s.title.to_owned(), s.unit.to_owned(), s.stored_unit.to_owned()]
+                vec![
+                    s.name.to_owned(),
+                    s.title.to_owned(),
+                    s.unit.to_owned(),
+                    s.stored_unit.to_owned(),
+                ]
             });
             printer.csv(&["metric", "title", "unit", "stored_unit"], rows)?;
         }

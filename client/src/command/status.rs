@@ -15,14 +15,23 @@ use crate::{
 /// Shows the status.
 pub async fn run(global: &Global, printer: &mut Printer) -> Outcome {
     let server = Server::connect(&global.server, global.timeout()).await?;
-    let s = server.fleet().get_server_status(GetServerStatusRequest {}).await.map_err(|e| refused(&e))?.into_inner();
+    let s = server
+        .fleet()
+        .get_server_status(GetServerStatusRequest {})
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
     let counts = [
         ("open_stream_count", "streams open", s.open_stream_count),
         ("vehicle_count", "vehicles known", s.vehicle_count),
         ("descent_count", "descents recorded", s.descent_count),
         ("accepted_sample_count", "samples taken", s.accepted_sample_count),
         ("accepted_batch_count", "batches taken", s.accepted_batch_count),
-        ("duplicate_batch_count", "batches dropped as duplicates", s.duplicate_batch_count),
+        (
+            "duplicate_batch_count",
+            "batches dropped as duplicates",
+            s.duplicate_batch_count,
+        ),
         ("refused_batch_count", "batches refused", s.refused_batch_count),
         ("rewind_count", "requests to go back", s.rewind_count),
         ("commit_count", "group commits", s.commit_count),
@@ -41,12 +50,17 @@ pub async fn run(global: &Global, printer: &mut Printer) -> Outcome {
             printer.json(&object.into())?;
         }
         Format::Csv => {
-            let rows = counts.iter().map(|(name, _, value)| vec![(*name).to_owned(), value.to_string()]);
+            let rows = counts
+                .iter()
+                .map(|(name, _, value)| vec![(*name).to_owned(), value.to_string()]);
             printer.csv(&["name", "value"], rows)?;
         }
         Format::Table => {
             printer.heading(&format!("Coldbrake {} at {}", s.version, server.uri))?;
-            printer.line(&format!("running since {} UTC; counts are since then", show::time(s.start_time_ms)))?;
+            printer.line(&format!(
+                "running since {} UTC; counts are since then",
+                show::time(s.start_time_ms)
+            ))?;
             printer.line("")?;
             let mut table = Table::default().text("what", 0).number("count", "", 0);
             for (_, title, value) in counts {

@@ -43,8 +43,17 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
     let mut vehicles = Vec::new();
     let mut token = String::new();
     loop {
-        let request = ListVehiclesRequest { page_size: 1000, page_token: token, vehicle_class: class.clone() };
-        let page = server.fleet().list_vehicles(request).await.map_err(|e| refused(&e))?.into_inner();
+        let request = ListVehiclesRequest {
+            page_size: 1000,
+            page_token: token,
+            vehicle_class: class.clone(),
+        };
+        let page = server
+            .fleet()
+            .list_vehicles(request)
+            .await
+            .map_err(|e| refused(&e))?
+            .into_inner();
         vehicles.extend(page.vehicles);
         token = page.next_page_token;
         if token.is_empty() {
@@ -57,7 +66,10 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
             printer.json(&json!({"format": "coldbrake.vehicles/1", "vehicles": rows}))?;
         }
         Format::Csv => {
-            let header: Vec<String> = vehicle_json(&Vehicle::default()).as_object().map(|o| o.keys().cloned().collect()).unwrap_or_default();
+            let header: Vec<String> = vehicle_json(&Vehicle::default())
+                .as_object()
+                .map(|o| o.keys().cloned().collect())
+                .unwrap_or_default();
             let rows: Vec<Vec<String>> = vehicles.iter().map(|v| vehicle_row(v, &header)).collect();
             printer.csv(&header, rows)?;
         }
@@ -105,12 +117,21 @@ fn state(v: &Vehicle) -> &'static str {
 }
 
 async fn show_one(server: &Server, vehicle: String, printer: &mut Printer) -> Outcome {
-    let answer = server.fleet().get_vehicle(GetVehicleRequest { vehicle }).await.map_err(|e| refused(&e).help("list them: coldbrake vehicles list"))?;
+    let answer = server
+        .fleet()
+        .get_vehicle(GetVehicleRequest { vehicle })
+        .await
+        .map_err(|e| refused(&e).help("list them: coldbrake vehicles list"))?;
     let v = answer.into_inner().vehicle.unwrap_or_default();
     match printer.format {
-        Format::Json => printer.json(&json!({"format": "coldbrake.vehicle/1", "vehicle": vehicle_json(&v)}))?,
+        Format::Json => {
+            printer.json(&json!({"format": "coldbrake.vehicle/1", "vehicle": vehicle_json(&v)}))?;
+        }
         Format::Csv => {
-            let header: Vec<String> = vehicle_json(&v).as_object().map(|o| o.keys().cloned().collect()).unwrap_or_default();
+            let header: Vec<String> = vehicle_json(&v)
+                .as_object()
+                .map(|o| o.keys().cloned().collect())
+                .unwrap_or_default();
             let row = vehicle_row(&v, &header);
             printer.csv(&header, [row])?;
         }
@@ -123,10 +144,25 @@ async fn show_one(server: &Server, vehicle: String, printer: &mut Printer) -> Ou
                 ("state", state(&v).to_owned()),
                 ("brake signal", brake_kind(&v).unwrap_or("not said").to_owned()),
                 ("descents", v.descent_count.to_string()),
-                ("driven", format!("{} {}", show::number(units.distance(v.distance_total_m)), units.distance_unit())),
-                ("friction work", show::or_unknown(v.friction_total_j, |j| format!("{} kWh at the wheels", show::kwh(j)))),
+                (
+                    "driven",
+                    format!(
+                        "{} {}",
+                        show::number(units.distance(v.distance_total_m)),
+                        units.distance_unit()
+                    ),
+                ),
+                (
+                    "friction work",
+                    show::or_unknown(v.friction_total_j, |j| {
+                        format!("{} kWh at the wheels", show::kwh(j))
+                    }),
+                ),
                 ("batches refused", v.refused_batch_count.to_string()),
-                ("last sample", show::or_unknown(v.last_sample_time_ms, |t| format!("{} UTC", show::time(t)))),
+                (
+                    "last sample",
+                    show::or_unknown(v.last_sample_time_ms, |t| format!("{} UTC", show::time(t))),
+                ),
             ] {
                 printer.line(&format!("  {name:<16}{value}"))?;
             }

@@ -5,11 +5,14 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use crate::exit::{Code, Failure};
 
 /// How a time is written, for help and errors.
-pub(crate) const FORMS: &str = "a time (2026-03-12T07:15:00Z), a day (2026-03-12) or how long ago (90m, 6h, 2d, 3w)";
+pub(crate) const FORMS: &str =
+    "a time (2026-03-12T07:15:00Z), a day (2026-03-12) or how long ago (90m, 6h, 2d, 3w)";
 
 /// Returns the point in time that a text means, ms since the Unix epoch.
 pub(crate) fn parse(option: &str, text: &str) -> Result<i64, Failure> {
-    let now = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |d| d.as_millis() as i64);
+    let now = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |d| d.as_millis() as i64);
     parse_at(text, now).ok_or_else(|| {
         Failure::new(Code::Usage, format!("{option}: `{text}` is not a time")).help(format!("write {FORMS}"))
     })
@@ -21,7 +24,10 @@ fn parse_at(text: &str, now_ms: i64) -> Option<i64> {
         return Some(t.as_millisecond());
     }
     if let Ok(day) = text.parse::<jiff::civil::Date>() {
-        return day.to_zoned(jiff::tz::TimeZone::UTC).ok().map(|z| z.timestamp().as_millisecond());
+        return day
+            .to_zoned(jiff::tz::TimeZone::UTC)
+            .ok()
+            .map(|z| z.timestamp().as_millisecond());
     }
     let text = text.trim_start_matches('-').trim_end_matches("ago").trim();
     let split = text.find(|c: char| !c.is_ascii_digit() && c != '.')?;

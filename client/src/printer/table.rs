@@ -30,14 +30,24 @@ impl Table {
     /// Adds a column of text. `rank` 0 is never given up, larger numbers first.
     #[must_use]
     pub fn text(mut self, title: &str, rank: u8) -> Self {
-        self.heads.push(Head { title: title.to_owned(), unit: String::new(), right: false, rank });
+        self.heads.push(Head {
+            title: title.to_owned(),
+            unit: String::new(),
+            right: false,
+            rank,
+        });
         self
     }
 
     /// Adds a column of numbers with their unit.
     #[must_use]
     pub fn number(mut self, title: &str, unit: &str, rank: u8) -> Self {
-        self.heads.push(Head { title: title.to_owned(), unit: unit.to_owned(), right: true, rank });
+        self.heads.push(Head {
+            title: title.to_owned(),
+            unit: unit.to_owned(),
+            right: true,
+            rank,
+        });
         self
     }
 
@@ -60,7 +70,13 @@ impl Table {
             .iter()
             .enumerate()
             .map(|(i, h)| {
-                let cells = self.rows.iter().filter_map(|r| r.get(i)).map(|c| c.width()).max().unwrap_or(0);
+                let cells = self
+                    .rows
+                    .iter()
+                    .filter_map(|r| r.get(i))
+                    .map(|c| c.width())
+                    .max()
+                    .unwrap_or(0);
                 cells.max(h.title.width()).max(h.unit.width())
             })
             .collect();
@@ -70,7 +86,11 @@ impl Table {
         };
         let mut left_out = Vec::new();
         while total(&shown) > width {
-            let Some(worst) = shown.iter().copied().filter(|&i| self.heads[i].rank > 0).max_by_key(|&i| (self.heads[i].rank, i))
+            let Some(worst) = shown
+                .iter()
+                .copied()
+                .filter(|&i| self.heads[i].rank > 0)
+                .max_by_key(|&i| (self.heads[i].rank, i))
             else {
                 break;
             };
@@ -79,21 +99,32 @@ impl Table {
         }
         left_out.reverse();
         let line = |cells: &dyn Fn(usize) -> String| {
-            let parts: Vec<String> = shown.iter().map(|&i| pad(&cells(i), widths[i], self.heads[i].right)).collect();
+            let parts: Vec<String> = shown
+                .iter()
+                .map(|&i| pad(&cells(i), widths[i], self.heads[i].right))
+                .collect();
             parts.join(&" ".repeat(GAP)).trim_end().to_owned()
         };
         let mut lines = vec![line(&|i| self.heads[i].title.clone())];
         if has_units {
             lines.push(line(&|i| self.heads[i].unit.clone()));
         }
-        lines.extend(self.rows.iter().map(|r| line(&|i| r.get(i).cloned().unwrap_or_default())));
+        lines.extend(
+            self.rows
+                .iter()
+                .map(|r| line(&|i| r.get(i).cloned().unwrap_or_default())),
+        );
         (lines, left_out)
     }
 
     /// Prints the table; says which columns were given up.
     pub fn print(&self, printer: &mut Printer) -> io::Result<()> {
         let (lines, left_out) = self.lines(printer.width);
-        let heads = if self.heads.iter().any(|h| !h.unit.is_empty()) { 2 } else { 1 };
+        let heads = if self.heads.iter().any(|h| !h.unit.is_empty()) {
+            2
+        } else {
+            1
+        };
         for (i, line) in lines.iter().enumerate() {
             if i < heads {
                 printer.heading(line)?;
@@ -114,7 +145,11 @@ impl Table {
 /// Pads a text to a width, by display columns.
 pub fn pad(text: &str, width: usize, right: bool) -> String {
     let fill = " ".repeat(width.saturating_sub(text.width()));
-    if right { fill + text } else { text.to_owned() + &fill }
+    if right {
+        fill + text
+    } else {
+        text.to_owned() + &fill
+    }
 }
 
 #[cfg(test)]
@@ -122,7 +157,10 @@ mod tests {
     use super::*;
 
     fn table() -> Table {
-        let mut t = Table::default().text("vehicle", 0).number("drop", "m", 1).number("friction", "kWh", 2);
+        let mut t = Table::default()
+            .text("vehicle", 0)
+            .number("drop", "m", 1)
+            .number("friction", "kWh", 2);
         t.row(vec!["van-01".into(), "512".into(), "0.41".into()]);
         t.row(vec!["bus-2".into(), "1 940".into(), "12.3".into()]);
         t
@@ -131,7 +169,15 @@ mod tests {
     #[test]
     fn numbers_stand_to_the_right_under_their_units() {
         let (lines, left_out) = table().lines(80);
-        assert_eq!(lines, ["vehicle   drop  friction", "             m       kWh", "van-01     512      0.41", "bus-2    1 940      12.3"]);
+        assert_eq!(
+            lines,
+            [
+                "vehicle   drop  friction",
+                "             m       kWh",
+                "van-01     512      0.41",
+                "bus-2    1 940      12.3"
+            ]
+        );
         assert!(left_out.is_empty());
     }
 

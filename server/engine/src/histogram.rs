@@ -3,7 +3,7 @@
 use base64::Engine as _;
 use hdrhistogram::{
     Histogram,
-    serialization::{Deserializer, Serializer as _, V2Serializer},
+    serialization::{Deserializer, Serializer as _, V2DeflateSerializer, V2Serializer},
 };
 
 use crate::metrics::Metric;
@@ -133,9 +133,13 @@ impl MetricHistogram {
         bytes
     }
 
-    /// Returns the histogram in the HdrHistogram V2 format as base64.
+    /// Returns the histogram in the compressed HdrHistogram V2 format as base64: the form that the libraries of other
+    /// languages exchange.
     pub fn to_base64(&self) -> String {
-        base64::engine::general_purpose::STANDARD.encode(self.to_v2())
+        let mut bytes = Vec::new();
+        // Writing into memory has no way to fail.
+        let _ = V2DeflateSerializer::new().serialize(&self.counts, &mut bytes);
+        base64::engine::general_purpose::STANDARD.encode(bytes)
     }
 
     /// Reads a histogram in the V2 format. The header is checked before anything is allocated.
