@@ -10,8 +10,8 @@ use coldbrake_server::{Config, ServerHandle};
 use tonic::Code;
 
 use super::support::{
-    CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, serve,
-    serve_on, session, status, until,
+    CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, register,
+    serve, serve_on, session, status, until,
 };
 
 #[tokio::test(flavor = "multi_thread")]

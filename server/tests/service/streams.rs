@@ -374,8 +374,8 @@ async fn a_slow_disk_slows_the_vehicles_and_loses_nothing() {
     config.commit.queue = 1;
     config.commit.keys = 40;
     let server = serve_on(config, store.clone()).await;
-    store.set(Mood::Slow(std::time::Duration::from_millis(30)));
-    let batches = messages(&drive(1, 10));
+    store.set(Mood::Slow(std::time::Duration::from_millis(10)));
+    let batches = messages(&drive(1, 25));
     let channel = channel(&server).await;
     let streams: Vec<_> = (0..20)
         .map(|i| {
