@@ -72,32 +72,46 @@ pub struct SendArgs {
 
 /// Runs the command.
 pub async fn run(args: SendArgs, global: &Global, printer: &mut Printer) -> Outcome {
-    let options = args.import.options().map_err(|wrong| Failure::new(Code::Usage, wrong))?;
+    let options = args
+        .import
+        .options()
+        .map_err(|wrong| Failure::new(Code::Usage, wrong))?;
     // The whole file is read once before the first sample leaves: a session is never left in the middle of a file that
     // turns out to be broken.
     let checked = {
         let (args, options) = (args.clone(), options.clone());
         let work = tokio::task::spawn_blocking(move || check(&args, &options));
-        work.await.map_err(|e| Failure::new(Code::Partial, format!("the check of the log broke off: {e}")))??
+        work.await
+            .map_err(|e| Failure::new(Code::Partial, format!("the check of the log broke off: {e}")))??
     };
     if checked.report.start_assumed {
         return Err(Failure::new(
             Code::BadInput,
-            format!("{}: the log counts the time from its start, and when that was is not known", args.import.file.display()),
+            format!(
+                "{}: the log counts the time from its start, and when that was is not known",
+                args.import.file.display()
+            ),
         )
         .help("give the time of day of its first row: --start 2026-03-12T07:15:00Z"));
     }
     say_what_was_read(&checked.report, printer);
     let server = Server::connect(&global.server, global.timeout()).await?;
     let has_later = has_later_samples(&server, &args.vehicle, &checked).await?;
-    let mut client = StreamClient::new(server.channel(), &args.vehicle, &args.class, checked.opening.clone())
-        .patience(Duration::from_secs(args.patience));
+    let mut client = StreamClient::new(
+        server.channel(),
+        &args.vehicle,
+        &args.class,
+        checked.opening.clone(),
+    )
+    .patience(Duration::from_secs(args.patience));
     if has_later.is_some() && !args.again {
         client = client.only_resume();
     }
     let source = LogReader::open(&args.import.file, &options).map_err(|e| unusable(&e))?;
     let mut progress = Progress::new(printer, checked.batches);
-    let totals = client.run(batches(source), |event, totals| progress.show(event, totals)).await;
+    let totals = client
+        .run(batches(source), |event, totals| progress.show(event, totals))
+        .await;
     progress.end();
     let totals = totals.map_err(|e| failed(e, &args, has_later))?;
     summary(&args, &checked, &totals, printer)
@@ -115,7 +129,11 @@ fn check(args: &SendArgs, options: &ImportOptions) -> Result<Checked, Failure> {
     let path = &args.import.file;
     let mut reader = LogReader::open(path, options).map_err(|e| unusable(&e))?;
     let mut batches = 0;
-    while reader.next_batch(BATCH_SAMPLES).map_err(|e| unusable(&e))?.is_some() {
+    while reader
+        .next_batch(BATCH_SAMPLES)
+        .map_err(|e| unusable(&e))?
+        .is_some()
+    {
         batches += 1;
     }
     let opening = Opening {
@@ -126,14 +144,21 @@ fn check(args: &SendArgs, options: &ImportOptions) -> Result<Checked, Failure> {
         declared_mass_kg: args.mass,
         declared_mass_uncertainty: None,
     };
-    Ok(Checked { opening, batches, report: reader.report().clone() })
+    Ok(Checked {
+        opening,
+        batches,
+        report: reader.report().clone(),
+    })
 }
 
 /// Derives the session: SHA-256 over the vehicle, the way of reading and the bytes of the file, its first 16 bytes.
 fn session(path: &Path, args: &SendArgs, options: &ImportOptions) -> Result<Session, Failure> {
     let mut hash = Sha256::new();
     // The debug form of the options names every one of them, and begins and ends unmistakably.
-    hash.update(format!("coldbrake session 1\0{}\0{BATCH_SAMPLES}\0{options:?}\0", args.vehicle));
+    hash.update(format!(
+        "coldbrake session 1\0{}\0{BATCH_SAMPLES}\0{options:?}\0",
+        args.vehicle
+    ));
     let cannot_read = |e| Failure::new(Code::BadInput, format!("{}: cannot be read: {e}", path.display()));
     let mut file = std::fs::File::open(path).map_err(cannot_read)?;
     let mut buffer = vec![0; 1 << 16];
@@ -151,8 +176,14 @@ fn session(path: &Path, args: &SendArgs, options: &ImportOptions) -> Result<Sess
 
 /// Returns the time of the vehicle's last sample when it lies within or after the log: then the log, or a later one,
 /// may have been sent already.
-async fn has_later_samples(server: &Server, vehicle: &str, checked: &Checked) -> Result<Option<i64>, Failure> {
-    let request = GetVehicleRequest { vehicle: vehicle.to_owned() };
+async fn has_later_samples(
+    server: &Server,
+    vehicle: &str,
+    checked: &Checked,
+) -> Result<Option<i64>, Failure> {
+    let request = GetVehicleRequest {
+        vehicle: vehicle.to_owned(),
+    };
     let last = match server.fleet().get_vehicle(request).await {
         Ok(answer) => answer.into_inner().vehicle.and_then(|v| v.last_sample_time_ms),
         Err(status) if status.code() == GrpcCode::NotFound => None,
@@ -165,7 +196,10 @@ async fn has_later_samples(server: &Server, vehicle: &str, checked: &Checked) ->
 fn batches(mut reader: LogReader) -> impl tokio_stream::Stream<Item = Result<Batch, SourceError>> + Send {
     // A batch is some 10 KiB of text: reading it holds up nobody.
     tokio_stream::iter(std::iter::from_fn(move || {
-        reader.next_batch(BATCH_SAMPLES).map_err(SourceError::from).transpose()
+        reader
+            .next_batch(BATCH_SAMPLES)
+            .map_err(SourceError::from)
+            .transpose()
     }))
 }
 
@@ -209,7 +243,16 @@ fn summary(args: &SendArgs, checked: &Checked, totals: &StreamTotals, printer: &
             "skipped_rows": checked.report.skipped,
         }))?,
         Format::Csv => {
-            let header = ["vehicle", "samples", "batches", "durable_before", "sent", "resent", "rejected", "reconnects"];
+            let header = [
+                "vehicle",
+                "samples",
+                "batches",
+                "durable_before",
+                "sent",
+                "resent",
+                "rejected",
+                "reconnects",
+            ];
             let numbers = [
                 totals.samples,
                 totals.batches,
@@ -219,7 +262,9 @@ fn summary(args: &SendArgs, checked: &Checked, totals: &StreamTotals, printer: &
                 totals.rejected,
                 totals.reconnects,
             ];
-            let row = std::iter::once(args.vehicle.clone()).chain(numbers.map(|n| n.to_string())).collect();
+            let row = std::iter::once(args.vehicle.clone())
+                .chain(numbers.map(|n| n.to_string()))
+                .collect();
             printer.csv(&header, [row])?;
         }
         Format::Table => {
@@ -230,7 +275,10 @@ fn summary(args: &SendArgs, checked: &Checked, totals: &StreamTotals, printer: &
     }
     for rejection in &totals.rejections {
         for v in &rejection.violations {
-            printer.say(&format!("batch {} refused: `{}` {}", rejection.sequence, v.field, v.description));
+            printer.say(&format!(
+                "batch {} refused: `{}` {}",
+                rejection.sequence, v.field, v.description
+            ));
         }
     }
     if totals.rejected > 0 {
@@ -240,7 +288,10 @@ fn summary(args: &SendArgs, checked: &Checked, totals: &StreamTotals, printer: &
         )
         .help("the reasons stand above; a wrong unit or sign is the usual one: `coldbrake analyse` tells without a server"));
     }
-    printer.say(&format!("next: coldbrake descents list --vehicle {}", args.vehicle));
+    printer.say(&format!(
+        "next: coldbrake descents list --vehicle {}",
+        args.vehicle
+    ));
     Ok(())
 }
 
@@ -252,7 +303,10 @@ fn summary_lines(args: &SendArgs, totals: &StreamTotals) -> Vec<String> {
     if totals.sent == 0 && totals.batches > 0 {
         lines.push("  all of it had been sent before: nothing counts twice".to_owned());
     } else if totals.durable_before > 0 {
-        lines.push(format!("  {} had been sent before, {} now", totals.durable_before, totals.sent));
+        lines.push(format!(
+            "  {} had been sent before, {} now",
+            totals.durable_before, totals.sent
+        ));
     }
     for (count, what) in [
         (totals.resent, "sent again after a lost connection or a rewind"),
@@ -279,12 +333,22 @@ struct Progress<'a> {
 impl<'a> Progress<'a> {
     fn new(printer: &'a mut Printer, total: u64) -> Self {
         let bar = printer.lively.then(|| {
-            let style = ProgressStyle::with_template("{bar:30} {pos} of {len} batches durable, {elapsed}  {msg}")
-                .unwrap_or_else(|_| ProgressStyle::default_bar());
-            let style = if printer.unicode { style } else { style.progress_chars("#- ") };
+            let style =
+                ProgressStyle::with_template("{bar:30} {pos} of {len} batches durable, {elapsed}  {msg}")
+                    .unwrap_or_else(|_| ProgressStyle::default_bar());
+            let style = if printer.unicode {
+                style
+            } else {
+                style.progress_chars("#- ")
+            };
             ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr()).with_style(style)
         });
-        Self { bar, printer, total, last_line: Instant::now() }
+        Self {
+            bar,
+            printer,
+            total,
+            last_line: Instant::now(),
+        }
     }
 
     fn show(&mut self, event: StreamEvent<'_>, totals: &StreamTotals) {
@@ -295,9 +359,9 @@ impl<'a> Progress<'a> {
             StreamEvent::Opened { .. } if totals.reconnects > 0 => Some("connected again".to_owned()),
             StreamEvent::Opened { .. } => Some(format!("going on after batch {durable}")),
             StreamEvent::Rejected { sequence, .. } => Some(format!("batch {sequence} refused")),
-            StreamEvent::Gap { first, last } => {
-                Some(format!("the server lost batches {first} to {last} after acknowledging them: declared as a gap"))
-            }
+            StreamEvent::Gap { first, last } => Some(format!(
+                "the server lost batches {first} to {last} after acknowledging them: declared as a gap"
+            )),
             StreamEvent::Reconnecting { delay, why } => {
                 Some(format!("{why}: connecting again in {:.1} s", delay.as_secs_f64()))
             }
@@ -313,7 +377,8 @@ impl<'a> Progress<'a> {
             self.printer.say(&news);
         } else if self.last_line.elapsed() >= LINE_EVERY {
             self.last_line = Instant::now();
-            self.printer.say(&format!("{durable} of {} batches durable", self.total));
+            self.printer
+                .say(&format!("{durable} of {} batches durable", self.total));
         }
     }
 
