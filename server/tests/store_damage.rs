@@ -16,7 +16,7 @@ use std::{
 };
 
 use coldbrake_server::store::{
-    MemoryStore, SledOptions, SledStore, Store, StoreError,
+    CommitBatch, MemoryStore, SledOptions, SledStore, Store, StoreError,
     sled::{OpenReport, Tuning},
 };
 use sim_disk::{Fault, SimDisk, copy_dir};
@@ -368,14 +368,8 @@ fn a_byte_flipped_in_a_commit_that_the_index_has_is_not_taken_for_a_torn_one() {
     let dir = tempfile::tempdir().unwrap();
     make(dir.path(), 6, &Tuning::default());
     let path = segments(dir.path()).remove(0);
-    // Cut the checkpoint off, then damage the last commit.
-    let length = fs::metadata(&path).unwrap().len() - 29;
-    fs::OpenOptions::new()
-        .write(true)
-        .open(&path)
-        .unwrap()
-        .set_len(length)
-        .unwrap();
+    cut_checkpoint(dir.path());
+    let length = fs::metadata(&path).unwrap().len();
     flip(&path, length - 5, 3);
     let error = open(dir.path()).unwrap_err().to_string();
     assert!(
@@ -513,15 +507,7 @@ fn a_byte_flipped_in_the_index_is_found_at_the_start_after_a_crash() {
     let expected = expected(8);
     let whole = tempfile::tempdir().unwrap();
     make(whole.path(), 8, &Tuning::default());
-    // Without the checkpoint at its end the journal looks as after a crash.
-    let path = segments(whole.path()).remove(0);
-    let length = fs::metadata(&path).unwrap().len() - 29;
-    fs::OpenOptions::new()
-        .write(true)
-        .open(&path)
-        .unwrap()
-        .set_len(length)
-        .unwrap();
+    cut_checkpoint(whole.path());
     let length = fs::metadata(whole.path().join("index/db"))
         .unwrap()
         .len()
@@ -655,6 +641,63 @@ fn a_newer_journal_is_refused() {
         open(dir.path()),
         Err(StoreError::Newer { found: 9, known: 1 })
     ));
+}
+
+/// A commit of many keys is applied in several steps; a process can die in between.
+#[test]
+fn a_commit_of_which_the_index_has_only_a_part_is_completed() {
+    const APPLIED: &[u8] = b"\x01applied\0\0";
+    let large = CommitBatch {
+        states: (0..1500).map(|k| (format!("van-{k}"), vec![7; 40])).collect(),
+        ..typical(2)
+    };
+    let dir = tempfile::tempdir().unwrap();
+    // The journal does not reach back to the beginning: building the index anew is no way out.
+    make(
+        dir.path(),
+        1,
+        &Tuning {
+            keep_bytes: 0,
+            segment_bytes: 1,
+            ..Tuning::default()
+        },
+    );
+    let mut before = None;
+    meddle(dir.path(), |db| before = db.get(APPLIED).unwrap());
+    let store = open(dir.path()).unwrap();
+    store.commit(&large).unwrap();
+    store.close().unwrap();
+    cut_checkpoint(dir.path());
+    meddle(dir.path(), |db| {
+        db.insert(APPLIED, before.unwrap()).unwrap();
+        let later: Vec<_> = db.scan_prefix(b"\x10van-7").keys().map(Result::unwrap).collect();
+        assert!(later.len() > 100);
+        for key in later {
+            db.remove(key).unwrap();
+        }
+    });
+    let memory = MemoryStore::new();
+    memory.commit(&typical(0)).unwrap();
+    memory.commit(&large).unwrap();
+    let store = open(dir.path()).unwrap();
+    assert_eq!(
+        (store.open_report().replayed, &store.open_report().rebuilt_because),
+        (1, &None)
+    );
+    assert_eq!(dump(&store), dump(&memory));
+    assert!(store.verify().unwrap().is_sound());
+}
+
+/// Takes the checkpoint off the end of the journal: it looks as after a crash.
+fn cut_checkpoint(dir: &Path) {
+    let path = segments(dir).pop().unwrap();
+    let length = fs::metadata(&path).unwrap().len() - 29;
+    fs::OpenOptions::new()
+        .write(true)
+        .open(&path)
+        .unwrap()
+        .set_len(length)
+        .unwrap();
 }
 
 fn first_of(db: &sled::Db, kind: u8) -> (sled::IVec, sled::IVec) {

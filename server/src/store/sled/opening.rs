@@ -126,23 +126,13 @@ pub(super) fn open(
         .collect();
     clear_leftovers(layout, disk, &mut report)?;
     let index = match open_index(layout, options, tuning, &found) {
-        Ok(index) => index,
+        Ok((index, replayed)) => {
+            report.replayed = replayed;
+            index
+        }
         Err(Unfit::Refused(error)) => return Err(error),
         Err(Unfit::Broken(reason)) => build_anew(layout, options, tuning, &found, reason, &mut report)?,
     };
-    let applied = index.applied()?;
-    if applied > plan.last_commit {
-        return Err(StoreError::Damaged {
-            what: format!("journal {}", layout.journal().display()),
-            reason: format!(
-                "it ends at commit {}, but the index has {applied}: restore a backup of the whole directory",
-                plan.last_commit
-            ),
-        });
-    }
-    report.replayed = guard::catch("replay", || {
-        found.replay(plan.covered, |lsn, changes| index.apply(&changes, lsn))
-    })?;
     Ok((index, found.resume(sizes)?, report))
 }
 
@@ -154,12 +144,13 @@ enum Unfit {
     Broken(String),
 }
 
+/// Opens the index that is there and brings it up to the end of the journal. Returns how many commits that took.
 fn open_index(
     layout: &Layout,
     options: &SledOptions,
     tuning: &Tuning,
     found: &Found,
-) -> Result<Index, Unfit> {
+) -> Result<(Index, u64), Unfit> {
     let dir = layout.index();
     if !exists(&tuning.disk, &layout.dir, "index").map_err(Unfit::Refused)? {
         return Err(Unfit::Broken("it is missing".to_owned()));
@@ -188,6 +179,18 @@ fn open_index(
             plan.covered
         )));
     }
+    if applied > plan.last_commit {
+        return Err(Unfit::Refused(StoreError::Damaged {
+            what: format!("journal {}", layout.journal().display()),
+            reason: format!(
+                "it ends at commit {}, but the index has {applied}: restore a backup of the whole directory",
+                plan.last_commit
+            ),
+        }));
+    }
+    // Only then is the index whole: the process before may have died in the middle of a commit.
+    let replay = || found.replay(plan.covered, |lsn, changes| index.apply(&changes, lsn));
+    let replayed = guard::catch("replay", replay).map_err(broken)?;
     if !plan.closed && tuning.check_after_crash {
         let check = || {
             let mut report = verify::VerifyReport::default();
@@ -199,7 +202,7 @@ fn open_index(
             return Err(Unfit::Broken(finding.to_string()));
         }
     }
-    Ok(index)
+    Ok((index, replayed))
 }
 
 /// Opens the database on a thread of its own: it panics on some damaged files.
@@ -242,8 +245,11 @@ fn is_locked(error: &::sled::Error) -> bool {
 
 /// Returns whether an error speaks of what is in a file, not of the way to it.
 fn is_content(error: &io::Error) -> bool {
-    use io::ErrorKind::{InvalidData, InvalidInput, Other, UnexpectedEof};
-    matches!(error.kind(), UnexpectedEof | InvalidData | InvalidInput | Other)
+    use io::ErrorKind::{InvalidData, InvalidInput, NotFound, Other, UnexpectedEof};
+    matches!(
+        error.kind(),
+        UnexpectedEof | InvalidData | InvalidInput | NotFound | Other
+    )
 }
 
 /// Puts the index aside and builds a new one from the journal.
