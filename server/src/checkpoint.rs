@@ -103,12 +103,15 @@ pub(crate) struct Change {
     pub(crate) durable: Durable,
 }
 
+/// The way back to whoever waits for a class to be registered.
+pub(crate) type Reply = oneshot::Sender<Result<(), Refusal>>;
+
 /// A class to register.
 #[derive(Debug)]
 pub(crate) struct Registration {
     pub(crate) class: VehicleClass,
     pub(crate) audit: AuditRecord,
-    pub(crate) reply: oneshot::Sender<Result<(), Refusal>>,
+    pub(crate) reply: Reply,
 }
 
 /// What the writer is asked to make durable.

@@ -262,12 +262,11 @@ impl ServerHandle {
         let mut serving = self.serving.take();
         if let Some(task) = &mut serving {
             let patience = (Instant::now() + grace / 10).min(deadline);
-            let ended = match timeout_at(patience, &mut *task).await {
-                Ok(ended) => Some(ended),
-                Err(_) => {
-                    self.sever.cancel();
-                    timeout_at(Instant::now() + grace / 10, task).await.ok()
-                }
+            let ended = if let Ok(ended) = timeout_at(patience, &mut *task).await {
+                Some(ended)
+            } else {
+                self.sever.cancel();
+                timeout_at(Instant::now() + grace / 10, task).await.ok()
             };
             match ended {
                 Some(Ok(Ok(()))) => {}

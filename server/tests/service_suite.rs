@@ -1,5 +1,15 @@
 //! The service over real loopback gRPC: streams, queries, limits, ends.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "helpers of tests fail as tests do"
+)]
+#![allow(
+    clippy::items_after_statements,
+    reason = "what only one test needs is imported there"
+)]
+
 #[path = "service/ends.rs"]
 mod ends;
 #[path = "service/limits.rs"]

@@ -3,9 +3,8 @@
 use std::{collections::HashMap, sync::Arc};
 
 use coldbrake_engine::VehicleClass;
-use tokio::sync::oneshot;
 
-use super::{Durable, Mark, Request};
+use super::{Durable, Mark, Reply, Request};
 use crate::{config::CommitConfig, status::Refusal, store::CommitBatch};
 
 /// Keys that the store writes for a vehicle (state and record), a descent (record, profile, index and one histogram a
@@ -23,7 +22,7 @@ pub(super) struct Group {
     limits: CommitConfig,
     pub(super) batch: CommitBatch,
     pub(super) marks: Vec<(Arc<Mark>, Durable)>,
-    pub(super) registrations: Vec<(Arc<VehicleClass>, oneshot::Sender<Result<(), Refusal>>)>,
+    pub(super) registrations: Vec<(Arc<VehicleClass>, Reply)>,
     /// Vehicle of each mark.
     marked: Vec<String>,
     places: HashMap<String, usize>,
@@ -81,19 +80,16 @@ impl Group {
                 // Also when the vehicle came before: a new session has a mark of its own.
                 self.marks.push((change.mark, change.durable));
                 self.marked.push(change.record.vehicle.clone());
-                match self.places.get(&change.record.vehicle) {
-                    Some(&i) => {
-                        self.batch.states[i].1 = change.state;
-                        self.batch.vehicles[i] = change.record;
-                    }
-                    None => {
-                        self.places
-                            .insert(change.record.vehicle.clone(), self.batch.states.len());
-                        self.batch
-                            .states
-                            .push((change.record.vehicle.clone(), change.state));
-                        self.batch.vehicles.push(change.record);
-                    }
+                if let Some(&i) = self.places.get(&change.record.vehicle) {
+                    self.batch.states[i].1 = change.state;
+                    self.batch.vehicles[i] = change.record;
+                } else {
+                    self.places
+                        .insert(change.record.vehicle.clone(), self.batch.states.len());
+                    self.batch
+                        .states
+                        .push((change.record.vehicle.clone(), change.state));
+                    self.batch.vehicles.push(change.record);
                 }
             }
         }
@@ -104,7 +100,7 @@ impl Group {
 #[derive(Debug)]
 pub(super) enum Split {
     /// It holds one vehicle or one class: that one is at fault.
-    Alone(Group),
+    Alone(Box<Group>),
     /// Its members, each in a group of its own.
     Parts(Vec<Group>),
 }
@@ -126,7 +122,7 @@ impl Group {
     /// Takes the group apart by vehicles and classes.
     pub(super) fn split(self) -> Split {
         if self.batch.states.len() + self.batch.classes.len() <= 1 {
-            return Split::Alone(self);
+            return Split::Alone(Box::new(self));
         }
         let mut parts: Vec<Self> = Vec::new();
         let CommitBatch {

@@ -13,9 +13,9 @@ pub fn duration(d: Duration) -> String {
     let ms = d.as_millis();
     match ms {
         0 => "0s".to_owned(),
-        _ if ms % 3_600_000 == 0 => format!("{}h", ms / 3_600_000),
-        _ if ms % 60_000 == 0 => format!("{}m", ms / 60_000),
-        _ if ms % 1_000 == 0 => format!("{}s", ms / 1_000),
+        _ if ms.is_multiple_of(3_600_000) => format!("{}h", ms / 3_600_000),
+        _ if ms.is_multiple_of(60_000) => format!("{}m", ms / 60_000),
+        _ if ms.is_multiple_of(1_000) => format!("{}s", ms / 1_000),
         _ => format!("{ms}ms"),
     }
 }
@@ -41,9 +41,9 @@ pub fn parse_duration(text: &str) -> Result<Duration, String> {
 pub fn bytes(n: u64) -> String {
     match n {
         0 => "0".to_owned(),
-        _ if n % (1 << 30) == 0 => format!("{}GiB", n >> 30),
-        _ if n % (1 << 20) == 0 => format!("{}MiB", n >> 20),
-        _ if n % (1 << 10) == 0 => format!("{}KiB", n >> 10),
+        _ if n.is_multiple_of(1 << 30) => format!("{}GiB", n >> 30),
+        _ if n.is_multiple_of(1 << 20) => format!("{}MiB", n >> 20),
+        _ if n.is_multiple_of(1 << 10) => format!("{}KiB", n >> 10),
         _ => n.to_string(),
     }
 }

@@ -113,7 +113,7 @@ impl Vehicle {
         class: &VehicleClass,
         policy: &Policy,
     ) -> Result<Taken, Refusal> {
-        self.expect(decide(self.state.applied_through(), message.sequence))?;
+        Self::expect(decide(self.state.applied_through(), message.sequence))?;
         let kind = self.state.opening().brake_kind;
         let samples = message.time_ms.len();
         let violations = if samples > max_samples {
@@ -160,7 +160,7 @@ impl Vehicle {
         class: &VehicleClass,
         policy: &Policy,
     ) -> Result<(), Refusal> {
-        self.expect(decide_gap(self.state.applied_through(), first, last))?;
+        Self::expect(decide_gap(self.state.applied_through(), first, last))?;
         self.guarded(|state| state.declare_gap(last, class, policy))?;
         self.version += 1;
         Ok(())
@@ -173,7 +173,7 @@ impl Vehicle {
         class: &VehicleClass,
         policy: &Policy,
     ) -> Result<(), Refusal> {
-        self.expect(decide(self.state.applied_through(), sequence))?;
+        Self::expect(decide(self.state.applied_through(), sequence))?;
         self.guarded(|state| state.finish(class, policy))?;
         self.version += 1;
         Ok(())
@@ -216,7 +216,7 @@ impl Vehicle {
     }
 
     /// The stream has decided already; the owner decides again, because only it knows.
-    fn expect(&self, decision: Decision) -> Result<(), Refusal> {
+    fn expect(decision: Decision) -> Result<(), Refusal> {
         match decision {
             Decision::Apply => Ok(()),
             Decision::DropDuplicate | Decision::AskRewind { .. } => Err(Refusal::Internal(
@@ -230,18 +230,14 @@ impl Vehicle {
         &mut self,
         step: impl FnOnce(&mut VehicleState) -> Effects,
     ) -> Result<Vec<coldbrake_engine::Violation>, Refusal> {
-        match catch_unwind(AssertUnwindSafe(|| step(&mut self.state))) {
-            Ok(effects) => {
-                self.pending.extend(effects.finished);
-                Ok(effects.violations)
-            }
-            Err(_) => {
-                // What is durable is whole; what is in memory is not. A restart takes it up from there.
-                self.broken = true;
-                self.pending.clear();
-                Err(Refusal::VehicleFault(self.state.vehicle().to_owned()))
-            }
-        }
+        let Ok(effects) = catch_unwind(AssertUnwindSafe(|| step(&mut self.state))) else {
+            // What is durable is whole; what is in memory is not. A restart takes it up from there.
+            self.broken = true;
+            self.pending.clear();
+            return Err(Refusal::VehicleFault(self.state.vehicle().to_owned()));
+        };
+        self.pending.extend(effects.finished);
+        Ok(effects.violations)
     }
 
     fn tell(&self, notice: Notice) {
