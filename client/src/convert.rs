@@ -57,7 +57,8 @@ impl Cell {
         match self {
             Self::Absent => Value::Null,
             Self::Text(text) => Value::from(text.as_str()),
-            Self::Number(number) => Value::from(*number),
+            // Adding 0 turns -0 into 0.
+            Self::Number(number) => Value::from(*number + 0.0),
             Self::Count(count) => Value::from(*count),
             Self::Names(names) => Value::from(names.as_slice()),
         }
@@ -68,7 +69,7 @@ impl Cell {
     pub fn to_csv(&self) -> String {
         match self {
             Self::Text(text) => text.clone(),
-            Self::Number(number) if number.is_finite() => number.to_string(),
+            Self::Number(number) if number.is_finite() => (*number + 0.0).to_string(),
             Self::Absent | Self::Number(_) => String::new(),
             Self::Count(count) => count.to_string(),
             Self::Names(names) => names.join(" "),

@@ -195,3 +195,9 @@ fn a_profile_keeps_its_short_numbers() {
         })
     );
 }
+
+#[test]
+fn zero_has_no_sign() {
+    assert_eq!(Cell::Number(-0.0).to_csv(), "0");
+    assert_eq!(Cell::Number(-0.0).to_json().to_string(), "0.0");
+}

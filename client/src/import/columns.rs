@@ -119,6 +119,28 @@ impl Key {
         }
     }
 
+    /// Names of columns that are taken for it without a map, bare or with a unit.
+    const fn own_names(self) -> &'static [&'static str] {
+        match self {
+            Self::Time => &["time", "timestamp"],
+            Self::Speed => &["speed"],
+            Self::Altitude => &["altitude"],
+            Self::Brake => &["brake", "brake_pressure", "brake_torque", "brake_pedal"],
+            Self::Current => &["current"],
+            Self::Voltage => &["voltage"],
+            Self::Soc => &["soc"],
+            Self::Ambient => &["ambient"],
+            Self::BrakeTemperature => &["brake_temperature"],
+            Self::Auxiliary => &["auxiliary"],
+            Self::Mass => &["mass"],
+            Self::Latitude => &["latitude"],
+            Self::Longitude => &["longitude"],
+            Self::Slip => &["slip"],
+            Self::BatteryTemperature => &["battery_temperature"],
+            Self::ChargeLimit => &["charge_limit"],
+        }
+    }
+
     fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|key| key.name() == name)
     }
@@ -413,11 +435,14 @@ fn bind_by_name(
     }
     let by_key = positions(header, |name| {
         let base = units::split_brackets(name).0.to_lowercase();
-        let is_key = |base: &str| base == key.name() || (key == Key::Time && base == "timestamp");
-        is_key(&base)
-            || base.char_indices().any(|(i, c)| {
-                c == '_' && is_key(&base[..i]) && units::from_suffix(&base[i..], key.dimensions()).is_some()
-            })
+        // What follows the key must be a unit and nothing else: `speed_limit_kmh` is no speed of the vehicle.
+        key.own_names().iter().any(|own| match base.strip_prefix(own) {
+            Some("") => true,
+            Some(rest) => rest
+                .strip_prefix('_')
+                .is_some_and(|unit| units::parse(unit, key.dimensions()).is_ok()),
+            None => false,
+        })
     });
     match by_key.as_slice() {
         [] => Ok(None),
@@ -638,6 +663,18 @@ mod tests {
         assert_eq!(unit(&layout, Key::Speed), "mph");
         assert_eq!(unit(&layout, Key::Soc), "%");
         assert_eq!(layout.brake_kind, BrakeKind::Pressure);
+        let names = header(&[
+            "time",
+            "speed_limit_kmh",
+            "speed_kmh",
+            "altitude",
+            "brake_pressure_bar",
+            "current",
+        ]);
+        assert_eq!(
+            bind(&names, None, &declared("")).unwrap().bindings[1].name,
+            "speed_kmh"
+        );
         // `brake_temperature_c` is another key, and must not be taken for the brake.
         let names = header(&["time", "speed", "altitude", "brake_temperature_c", "current"]);
         let problems = bind(&names, None, &declared("")).unwrap_err();
