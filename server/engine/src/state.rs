@@ -74,6 +74,8 @@ pub struct VehicleState {
     vehicle: String,
     opening: Opening,
     applied_through: i64,
+    /// Sessions before this one with the highest number applied of each, the latest last.
+    earlier: Vec<(Session, i64)>,
     refused: u64,
     last_time_ms: Option<i64>,
     /// Something was lost since the last sample taken.
@@ -100,6 +102,9 @@ pub enum StateError {
 
 const VERSION: u8 = 1;
 
+/// Sessions that are remembered after another began.
+const EARLIER_SESSIONS: usize = 8;
+
 impl VehicleState {
     /// Returns the state of a vehicle that has sent nothing yet.
     pub fn new(vehicle: &str, opening: Opening) -> Self {
@@ -107,6 +112,7 @@ impl VehicleState {
             vehicle: vehicle.to_owned(),
             opening,
             applied_through: 0,
+            earlier: Vec::new(),
             refused: 0,
             last_time_ms: None,
             broken: false,
@@ -182,13 +188,26 @@ impl VehicleState {
         let mut effects = Effects::default();
         if opening.session != self.opening.session {
             self.end_track(EndReason::SessionEnd, class, policy, &mut effects);
-            self.applied_through = 0;
+            self.switch_session(opening.session);
             self.broken = false;
             self.life.sign = crate::sign::SignEvidence::default();
             self.life.sign_refused = false;
             self.opening = opening;
         }
         effects
+    }
+
+    /// Goes on with another session where it stood: a vehicle that comes back to an earlier one must not be counted twice.
+    fn switch_session(&mut self, session: Session) {
+        let known = self.earlier.iter().position(|(s, _)| *s == session);
+        let through = known.map_or(0, |at| self.earlier.remove(at).1);
+        if self.applied_through > 0 {
+            if self.earlier.len() == EARLIER_SESSIONS {
+                self.earlier.remove(0);
+            }
+            self.earlier.push((self.opening.session, self.applied_through));
+        }
+        self.applied_through = through;
     }
 
     /// Applies the next batch. The caller has checked with [`crate::progress::decide`] that it is the next one.

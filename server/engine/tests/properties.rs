@@ -463,3 +463,19 @@ fn a_refused_batch_uses_up_its_number_and_flags_the_descent() {
     assert!(found[0].descent.flags.contains(Flag::BatchRefused));
     assert!(found[0].descent.flags.contains(Flag::BridgedGap));
 }
+
+#[test]
+fn a_vehicle_that_comes_back_to_an_earlier_session_is_not_counted_twice() {
+    let (batch, _) = Drive::default().run(&class());
+    let class = class();
+    let policy = Policy::default();
+    let mut state = VehicleState::new("van-1", opening(BrakeKind::Pressure));
+    state.apply(&part(&batch, 0..500), &class, &policy);
+    state.apply(&part(&batch, 500..900), &class, &policy);
+    let mut other = opening(BrakeKind::Pressure);
+    other.session = Session([9; 16]);
+    state.open(other, &class, &policy);
+    assert_eq!(state.applied_through(), 0);
+    state.open(opening(BrakeKind::Pressure), &class, &policy);
+    assert_eq!(state.applied_through(), 2);
+}
