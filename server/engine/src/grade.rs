@@ -9,6 +9,7 @@
 //! unmatched descents that keep recurring.
 
 mod catalogue;
+mod chance;
 mod decide;
 mod fit;
 mod profile;
@@ -33,8 +34,8 @@ pub const MAX_OFFSET_M: f64 = 60.0;
 pub const MAX_SCALE_ERROR: f64 = 0.05;
 /// Least share of the grade that a descent must cover, and least share of the descent that must lie on the grade.
 pub const LEAST_SHARE: f64 = 0.5;
-/// Most grades that are expected to fit a descent by chance for the match to count.
-pub const MAX_CHANCE: f64 = 1e-3;
+/// Largest bound on the number of grades that fit a descent by chance for a match to count.
+pub const MAX_CHANCE: f64 = 0.01;
 
 /// Mean radius of the earth, m (IUGG).
 const EARTH_RADIUS_M: f64 = 6_371_008.8;

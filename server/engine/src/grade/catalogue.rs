@@ -15,10 +15,12 @@ use super::{
 
 /// Altitudes kept of each grade for the first look.
 const SKETCH: usize = 64;
-/// Most grades that are fitted in each of the two rounds.
+/// Most grades that are fitted in each of the two rounds, and by how much the first look may speak against them,
+/// compared with the most promising.
 const MOST_FITTED: usize = 8;
+const PROMISING: f32 = 0.4;
 /// Length, drop and end altitudes within which a descent may cover a whole grade: ratio, then m.
-const WHOLE_RATIO: f64 = 0.15;
+const WHOLE_RATIO: f64 = 0.08;
 const WHOLE_DROP_M: f64 = 10.0;
 /// Altitude error beside the offset, m.
 const ALTITUDE_SLACK_M: f64 = 8.0;
@@ -40,6 +42,7 @@ struct Key {
     /// Steepest and flattest mean gradient over at least half of it.
     steepest: f32,
     flattest: f32,
+    resolution: f32,
 }
 
 /// Known grades, indexed by shape.
@@ -117,6 +120,7 @@ impl Catalogue {
                     bottom: g.profile.bottom_altitude_m() as f32,
                     steepest,
                     flattest,
+                    resolution: g.profile.resolution_m() as f32,
                 }
             })
             .collect();
@@ -218,16 +222,23 @@ impl Catalogue {
             if !look.is_worth(key, whole) {
                 continue;
             }
-            let limit = limit_m(look.shape, self.grades[i].profile.resolution_m());
+            let limit = limit_m(look.shape, f64::from(key.resolution));
             let (best, tried) = look.compare(key, &self.sketches[i], limit, whole);
             trials += tried;
             if let Some((cost, shift)) = best {
                 promising.offer(cost, i, shift, most);
             }
         }
+        let bar = promising.best.first().map_or(0.0, |b| b.0)
+            + if most == MOST_FITTED {
+                PROMISING
+            } else {
+                f32::INFINITY
+            };
         let found = promising
             .best
             .iter()
+            .take_while(|b| b.0 <= bar)
             .filter_map(|&(_, i, shift)| {
                 let grade = &self.grades[i];
                 let alignment = refine(look.shape, &grade.profile, f64::from(shift))?;
@@ -282,6 +293,8 @@ struct Look<'a> {
     step: f32,
     probes: [(f32, f32); PROBES],
     middle: (f32, f32),
+    /// A quarter of the length above and below the middle.
+    quarters: [(f32, f32); 2],
 }
 
 impl<'a> Look<'a> {
@@ -291,7 +304,10 @@ impl<'a> Look<'a> {
         let (steepest, flattest) = gradients(&altitudes, length);
         // The ends first, then the middle, then what lies between: what differs shows early.
         let order: [usize; PROBES] = [0, 15, 7, 11, 3, 13, 5, 9, 1, 14, 2, 12, 4, 10, 6, 8];
-        let middle = 0.5 * shape.length_m;
+        let at = |share: f64| {
+            let s = share * shape.length_m;
+            (s as f32, shape.altitude_at(s) as f32)
+        };
         Self {
             shape,
             length,
@@ -302,7 +318,8 @@ impl<'a> Look<'a> {
             flattest,
             step: (2.0 * STEP_WANDER_M / shape.roughness).clamp(STEP_M.0, STEP_M.1) as f32,
             probes: order.map(|i| shape.probes[i]),
-            middle: (middle as f32, shape.altitude_at(middle) as f32),
+            middle: at(0.5),
+            quarters: [at(0.25), at(0.75)],
         }
     }
 
@@ -360,8 +377,18 @@ impl<'a> Look<'a> {
         let rough = self.shape.roughness as f32;
         let blur = rough * (0.5 * self.step + 0.3 / per_m);
         let worst = limit_m as f32 + blur;
+        let near = 2.5 * worst + 0.3 * MAX_SCALE_ERROR as f32 * self.drop.abs();
         let spread = 5.0 * worst + MAX_SCALE_ERROR as f32 * self.drop.abs();
         let off = (MAX_OFFSET_M + ALTITUDE_SLACK_M) as f32 + 0.02 * self.drop.abs();
+        // The middle of the descent lies on the grade whatever the overlap: where its altitude does not suit, no place does.
+        let within = |a: &f32| (self.middle.1 - *a).abs() <= off;
+        let (Some(first), Some(last)) = (sketch.iter().position(within), sketch.iter().rposition(within))
+        else {
+            return (None, 0.0);
+        };
+        let cell = 1.0 / per_m;
+        low = low.max((first as f32 - 1.0) * cell - self.middle.0);
+        high = high.min((last as f32 + 1.0) * cell - self.middle.0);
         let mut best: Option<(f32, f32)> = None;
         let mut tried = 0_u32;
         let mut k = (low / self.step).ceil() as i32;
@@ -369,11 +396,18 @@ impl<'a> Look<'a> {
         while k <= last {
             let shift = k as f32 * self.step;
             k += 1;
-            let p = (shift + self.middle.0).clamp(0.0, key.length);
-            if (self.middle.1 - at(p)).abs() > off {
+            let middle = self.middle.1 - at((shift + self.middle.0).clamp(0.0, key.length));
+            if middle.abs() > off {
                 continue;
             }
             tried += 1;
+            let differs = |(s, h): (f32, f32)| {
+                let p = shift + s;
+                (0.0..=key.length).contains(&p) && (h - at(p) - middle).abs() > near
+            };
+            if self.quarters.into_iter().any(differs) {
+                continue;
+            }
             if let Some(misfit) = self.misfit(shift, key.length, spread, at)
                 && misfit <= worst
             {

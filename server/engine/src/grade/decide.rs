@@ -1,9 +1,10 @@
 //! From fits to a verdict.
 
 use super::{
-    Grade, MAX_CHANCE, MAX_SCALE_ERROR,
-    fit::{Alignment, limit_m},
-    shape::{DescentShape, STRETCH_M},
+    Grade, MAX_CHANCE, MAX_OFFSET_M, MAX_SCALE_ERROR,
+    chance::same_road_log_ratio,
+    fit::{Alignment, limit_m, residuals},
+    shape::DescentShape,
     verdict::{Fit, Match, Unmatched},
 };
 
@@ -13,16 +14,14 @@ const DECIDED: f64 = 18.0;
 const UNSHARED_COST: f64 = 3.0;
 /// What agreeing positions are worth, in squared deviations: more than enough to decide.
 const POSITION_WORTH: f64 = 4.0 * DECIDED;
-/// Shortest unit of road whose altitude errors count as independent: what the altitude filter mixes, m.
+/// Shortest unit of road: what the altitude filter mixes, m.
 const LEAST_UNIT_M: f64 = 80.0;
 /// Most units in a descent.
 const MOST_UNITS: f64 = 60.0;
-/// Deviation of single filtered altitudes that is assumed at least, m.
-const LEAST_DEVIATION_M: f64 = 0.6;
-/// Misfit below which chance is not held to be less likely, m.
-const LEAST_MISFIT_M: f64 = 0.3;
-/// Stretches that are used up by the choice of place, scale and offset.
-const STRETCHES_USED: f64 = 3.0;
+/// Usual altitude offset and relative distance error, as standard deviations: 30 m and 3 % either way, spread
+/// evenly.
+const USUAL_OFFSET_M: f64 = 18.0;
+const USUAL_SCALE_ERROR: f64 = 0.018;
 /// How far off the road positions may be, m.
 const POSITION_SLACK_M: f64 = 300.0;
 
@@ -65,32 +64,62 @@ pub(super) fn is_possible_place(c: &Candidate<'_>, shape: &DescentShape) -> bool
     places(c, shape) != Places::Elsewhere
 }
 
-/// Returns how unlikely it is that another road fits as well, as a negative logarithm: over each stretch it would have
-/// wandered off by what its gradient varies, and being within the misfit instead has about that ratio as probability.
-fn surprise(a: &Alignment, shape: &DescentShape) -> f64 {
-    let wander_m = STRETCH_M * shape.roughness;
-    let stretches = (a.overlap_m / STRETCH_M - STRETCHES_USED).max(0.0);
-    stretches * (wander_m / a.misfit_m.max(LEAST_MISFIT_M)).ln().max(0.0)
+/// Returns the logarithm of how much likelier offset and scale are for instruments that are off as usual than for another
+/// road, which would take any that are allowed.
+fn instruments_log_ratio(a: &Alignment) -> f64 {
+    let log_ratio = |error: f64, usual: f64, allowed: f64| {
+        let deviations = error / usual;
+        (2.0 * allowed / (usual * std::f64::consts::TAU.sqrt())).ln() - 0.5 * deviations * deviations
+    };
+    log_ratio(a.offset_m, USUAL_OFFSET_M, MAX_OFFSET_M)
+        + log_ratio(a.stretch - 1.0, USUAL_SCALE_ERROR, MAX_SCALE_ERROR)
 }
 
-/// Returns the fit in words that leave the crate.
-fn fit(c: &Candidate<'_>, shape: &DescentShape, trials: f64, by_position: bool) -> Fit {
+/// A candidate that fits, with what speaks for it.
+#[derive(Clone, Copy, Debug)]
+struct Weighed<'a> {
+    candidate: Candidate<'a>,
+    by_position: bool,
+    /// Logarithm of how much likelier the same road is than another.
+    log_ratio: f64,
+    /// What speaks against it when candidates are compared, in squared deviations.
+    cost: f64,
+}
+
+/// Weighs a candidate.
+fn weigh<'a>(c: &Candidate<'a>, shape: &DescentShape, by_position: bool) -> Weighed<'a> {
     let a = &c.alignment;
+    let left = residuals(shape, &c.grade.profile, a);
+    let log_ratio = same_road_log_ratio(&left, shape) + instruments_log_ratio(a);
+    let unit_m = (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M);
+    Weighed {
+        candidate: *c,
+        by_position,
+        log_ratio,
+        cost: UNSHARED_COST * a.unshared_m() / unit_m
+            - 2.0 * log_ratio
+            - if by_position { POSITION_WORTH } else { 0.0 },
+    }
+}
+
+/// Returns the fit as it leaves the crate.
+fn fit(w: &Weighed<'_>, shape: &DescentShape, trials: f64) -> Fit {
+    let a = &w.candidate.alignment;
     Fit {
-        grade: c.grade.grade.clone(),
-        score: score(c, shape),
+        grade: w.candidate.grade.grade.clone(),
+        score: score(&w.candidate, shape),
         coverage: a.coverage,
         inside: a.inside,
         scale: 1.0 / a.stretch,
         shift_m: a.shift_m,
         offset_m: a.offset_m,
         misfit_m: a.misfit_m,
-        chance: if by_position {
+        chance: if w.by_position {
             0.0
         } else {
-            trials * (-surprise(a, shape)).exp()
+            trials * (-w.log_ratio).exp()
         },
-        by_position,
+        by_position: w.by_position,
     }
 }
 
@@ -108,34 +137,20 @@ pub(super) fn fits(c: &Candidate<'_>, shape: &DescentShape) -> bool {
 /// Decides. `trials` is how many ways of laying the descent on grades were tried.
 pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape, trials: f64) -> Match {
     let mut elsewhere: Option<&Candidate<'_>> = None;
-    let mut fitting: Vec<(&Candidate<'_>, bool)> = Vec::new();
+    let mut ranked: Vec<Weighed<'_>> = Vec::new();
     for c in candidates.iter().filter(|c| fits(c, shape)) {
         match places(c, shape) {
             Places::Elsewhere => elsewhere = elsewhere.or(Some(c)),
-            said => fitting.push((c, said == Places::Agree)),
+            said => ranked.push(weigh(c, shape, said == Places::Agree)),
         }
     }
-    let deviation = fitting
-        .iter()
-        .map(|(c, _)| c.alignment.misfit_m)
-        .fold(f64::INFINITY, f64::min)
-        .max(LEAST_DEVIATION_M);
-    let unit_m = (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M);
-    let cost = |(c, by_position): &(&Candidate<'_>, bool)| {
-        let a = &c.alignment;
-        let ratio = a.misfit_m / deviation;
-        (a.overlap_m / unit_m) * ratio * ratio + UNSHARED_COST * a.unshared_m() / unit_m
-            - if *by_position { POSITION_WORTH } else { 0.0 }
-    };
     // The sort is stable and candidates come in a fixed order: equal costs do not make the verdict depend on anything
     // else.
-    let mut ranked: Vec<_> = fitting.into_iter().map(|f| (cost(&f), f)).collect();
-    ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
-
-    let Some(&(first_cost, (first, by_position))) = ranked.first() else {
+    ranked.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    let Some(best) = ranked.first() else {
         return none(candidates, elsewhere, shape, trials);
     };
-    let first = fit(first, shape, trials, by_position);
+    let first = fit(best, shape, trials);
     if first.chance > MAX_CHANCE {
         return Match::None {
             best: Some(first),
@@ -143,9 +158,9 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape, trials:
         };
     }
     match ranked.get(1) {
-        Some(&(cost, (second, by_position))) if cost - first_cost < DECIDED => Match::Ambiguous {
+        Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
             first,
-            second: fit(second, shape, trials, by_position),
+            second: fit(next, shape, trials),
         },
         _ => Match::Found(first),
     }
@@ -165,7 +180,7 @@ fn none(
             .max_by(|a, b| score(a, shape).total_cmp(&score(b, shape)))
     });
     Match::None {
-        best: closest.map(|c| fit(c, shape, trials, false)),
+        best: closest.map(|c| fit(&weigh(c, shape, false), shape, trials)),
         reason: if elsewhere.is_some() {
             Unmatched::Elsewhere
         } else {

@@ -188,7 +188,7 @@ pub(super) fn refine(shape: &DescentShape, profile: &GradeProfile, shift_m: f64)
         offset += by_offset;
         place += by_place.clamp(-LARGEST_STEP_M, LARGEST_STEP_M);
         stretch = (stretch + by_stretch).clamp(1.0 - 2.0 * MAX_SCALE_ERROR, 1.0 + 2.0 * MAX_SCALE_ERROR);
-        if by_place.abs() < 0.2 && by_stretch.abs() < 1e-5 {
+        if by_place.abs() < 1.0 && by_stretch.abs() < 1e-4 {
             break;
         }
     }
@@ -205,6 +205,24 @@ pub(super) fn refine(shape: &DescentShape, profile: &GradeProfile, shift_m: f64)
         coverage: (overlap_m / road.length_m).min(1.0),
         inside: (overlap_m / length).min(1.0),
     })
+}
+
+/// Returns what is left of the altitude differences, as (distance from the top of the descent, difference), m.
+pub(super) fn residuals(shape: &DescentShape, profile: &GradeProfile, a: &Alignment) -> Vec<(f64, f64)> {
+    let Some(road) = Lookup::new(profile) else {
+        return Vec::new();
+    };
+    shape
+        .nodes
+        .iter()
+        .map(|&(s, h)| (f64::from(s), f64::from(h)))
+        .filter_map(|(s, h)| {
+            let p = a.shift_m + a.stretch * s;
+            (0.0..=road.length_m)
+                .contains(&p)
+                .then(|| (s, h - road.at(p) - a.offset_m))
+        })
+        .collect()
 }
 
 #[cfg(test)]

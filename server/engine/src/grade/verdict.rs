@@ -22,8 +22,8 @@ pub struct Fit {
     pub offset_m: f64,
     /// Root mean square of the altitude differences that are left, m.
     pub misfit_m: f64,
-    /// Number of grades of the catalogue that are expected to fit this well by chance, were the descent on a road that
-    /// is not in it. 0 where positions say the same.
+    /// Bound on the number of grades of the catalogue that fit this well by chance, were the descent on a road that is
+    /// not in it. 0 where positions say the same.
     pub chance: f64,
     /// Whether positions agree.
     pub by_position: bool,
