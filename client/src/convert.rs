@@ -5,7 +5,7 @@
 
 use coldbrake_engine::{
     Descent, ProfilePoint,
-    record::{Cause, Estimate},
+    record::{Cause, Estimate, Flag},
 };
 use serde_json::{Map, Value};
 
@@ -144,7 +144,7 @@ const METHOD: &[Column] = &[Column {
 }];
 const FLAGS: &[Column] = &[Column {
     name: "flags",
-    get: |d| Cell::Names(d.flags.iter().map(|flag| flag.name()).collect()),
+    get: |d| Cell::Names(d.flags.iter().map(Flag::name).collect()),
 }];
 const CAUSES: &[Column] = &[
     Column {

@@ -132,7 +132,7 @@ async fn talk(
                 say(In::Rewind(Rewind {
                     expected_sequence: expected,
                 }))
-                .await
+                .await;
             }
         }
         if mood == Mood::RejectSecond && sequence == 2 {

@@ -10,6 +10,10 @@ use coldbrake_proto::{
 
 /// The next message of a stream.
 #[derive(Clone, Debug, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "there is one at a time, and nearly all are batches"
+)]
 pub(crate) enum Outgoing {
     /// Samples.
     Batch(SampleBatch),
