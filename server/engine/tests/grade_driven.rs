@@ -92,7 +92,8 @@ fn driven_descents_find_their_grade() {
     let known = passes(&mut n, 1000);
     let catalogue = catalogue(&known);
     let mut tally = Tally::default();
-    for (i, (road, from, to)) in known.iter().enumerate().take(200) {
+    let mut split = 0;
+    for (i, (road, from, to)) in known.iter().enumerate().take(400) {
         let whole = (0.0, road.length());
         // A side road joins on the way down, or the drive ends before the bottom.
         let part = 0.3 * n.uniform() * (to - from);
@@ -103,9 +104,16 @@ fn driven_descents_find_their_grade() {
         };
         let finished = drive(road, driven, Instruments::random(&mut n), &mut n);
         let shape = DescentShape::of(&finished, None, None).unwrap();
-        tally.add(&catalogue.matches(&shape), &format!("grade-{i:04}"));
+        if shape.length_m() < 0.55 * (to - from) {
+            // Noise can make the segmenter see a climb that splits a descent: half a grade is not promised.
+            split += 1;
+            continue;
+        }
+        let verdict = catalogue.matches(&shape);
+        tally.add(&verdict, &format!("grade-{i:04}"));
     }
-    println!("driven: {tally}");
+    println!("driven: {tally}; {split} split");
+    assert!(split <= 4, "{split}");
     assert!(tally.recall() >= 0.99, "{tally}");
     assert_eq!(tally.wrong, 0, "{tally}");
 }

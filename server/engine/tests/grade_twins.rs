@@ -232,17 +232,17 @@ fn a_short_plain_descent_is_not_guessed_unless_positions_say_so() {
             .map(|s| (s, 700.0 - 0.06 * s))
             .collect(),
     );
-    let mut grade = road.grade("plain", 0.0, 1200.0);
+    let mut grade = road.grade("plain", 0.0, 850.0);
     grade.top = Some(place(8.0));
-    let mut grades: Vec<Grade> = (0..300)
+    let mut grades: Vec<Grade> = (0..500)
         .map(|i| {
             let bottom = 500.0 + 250.0 * n.uniform();
-            Road::random(&mut n, 1400.0, bottom).grade(&format!("other-{i:03}"), 0.0, 1400.0)
+            Road::random(&mut n, 1600.0, bottom).grade(&format!("other-{i:03}"), 0.0, 1600.0)
         })
         .collect();
     grades.push(grade);
     let catalogue = Catalogue::new(grades).unwrap();
-    let d = resampled(&road, 0.0, 1200.0, Instruments { noise_m: 2.5, ..GOOD }, &mut n);
+    let d = resampled(&road, 0.0, 1200.0, Instruments { noise_m: 3.0, ..GOOD }, &mut n);
     let verdict = catalogue.matches(&shape(&d));
     assert!(
         matches!(

@@ -7,7 +7,7 @@
 
 use super::{
     Grade, GradeProblem, LEAST_SHARE, MAX_OFFSET_M, MAX_SCALE_ERROR,
-    decide::{Candidate, decide, fits},
+    decide::{Candidate, decide, fits, score},
     fit::{limit_m, refine},
     shape::{DescentShape, PROBES},
     verdict::Match,
@@ -179,39 +179,35 @@ impl Catalogue {
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
         let look = Look::new(shape);
-        let (mut found, mut trials) = self.fitted(&look, true, MOST_FITTED);
-        let convincing = |c: &Candidate<'_>| {
-            fits(c, shape)
-                && super::decide::score(c, shape) >= CONVINCING
-                && c.alignment.coverage >= WHOLE_SHARE
-                && c.alignment.inside >= WHOLE_SHARE
+        let mut found = self.fitted(&look, true, MOST_FITTED);
+        let is_whole = |c: &Candidate<'_>| {
+            fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
         };
-        if found.iter().any(convincing) {
-            let verdict = decide(&found, shape, trials);
+        // Only what is whole was found among few; the rest is found again among many.
+        found.retain(is_whole);
+        if found.iter().any(|c| score(c, shape) >= CONVINCING) {
+            let verdict = decide(&found, shape);
             if !matches!(verdict, Match::None { .. }) {
                 return verdict;
             }
         }
-        let (partial, more) = self.fitted(&look, false, MOST_FITTED);
-        for c in partial {
-            let known = found.iter_mut().find(|f| f.grade.grade == c.grade.grade);
-            match known {
-                Some(f) if f.alignment.misfit_m <= c.alignment.misfit_m => {}
-                Some(f) => *f = c,
+        for c in self.fitted(&look, false, MOST_FITTED) {
+            match found.iter_mut().find(|f| f.grade.grade == c.grade.grade) {
+                Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c) => *f = c,
+                Some(_) => {}
                 None => found.push(c),
             }
         }
-        trials += more;
-        decide(&found, shape, trials)
+        decide(&found, shape)
     }
 
     /// Returns all grades that a descent may cover whole, fitted, however many they are.
     pub(super) fn all_whole_fits(&self, shape: &DescentShape) -> Vec<Candidate<'_>> {
-        self.fitted(&Look::new(shape), true, usize::MAX).0
+        self.fitted(&Look::new(shape), true, usize::MAX)
     }
 
-    /// Fits the most promising grades, `whole` or partly covered. Returns them and how many ways were tried.
-    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize) -> (Vec<Candidate<'_>>, f64) {
+    /// Fits the most promising grades, `whole` or partly covered.
+    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize) -> Vec<Candidate<'_>> {
         let (shortest, longest) = look.lengths(whole);
         let from = self.keys.partition_point(|k| k.length < shortest);
         let to = self.keys.partition_point(|k| k.length <= longest);
@@ -235,17 +231,20 @@ impl Catalogue {
             } else {
                 f32::INFINITY
             };
-        let found = promising
+        promising
             .best
             .iter()
             .take_while(|b| b.0 <= bar)
             .filter_map(|&(_, i, shift)| {
                 let grade = &self.grades[i];
                 let alignment = refine(look.shape, &grade.profile, f64::from(shift))?;
-                Some(Candidate { grade, alignment })
+                Some(Candidate {
+                    grade,
+                    alignment,
+                    trials,
+                })
             })
-            .collect();
-        (found, trials)
+            .collect()
     }
 }
 

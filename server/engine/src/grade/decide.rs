@@ -30,6 +30,8 @@ const POSITION_SLACK_M: f64 = 300.0;
 pub(super) struct Candidate<'a> {
     pub(super) grade: &'a Grade,
     pub(super) alignment: Alignment,
+    /// How many ways of laying the descent on grades were tried when it was found.
+    pub(super) trials: f64,
 }
 
 /// What positions say.
@@ -103,7 +105,7 @@ fn weigh<'a>(c: &Candidate<'a>, shape: &DescentShape, by_position: bool) -> Weig
 }
 
 /// Returns the fit as it leaves the crate.
-fn fit(w: &Weighed<'_>, shape: &DescentShape, trials: f64) -> Fit {
+fn fit(w: &Weighed<'_>, shape: &DescentShape) -> Fit {
     let a = &w.candidate.alignment;
     Fit {
         grade: w.candidate.grade.grade.clone(),
@@ -117,7 +119,7 @@ fn fit(w: &Weighed<'_>, shape: &DescentShape, trials: f64) -> Fit {
         chance: if w.by_position {
             0.0
         } else {
-            trials * (-w.log_ratio).exp()
+            w.candidate.trials * (-w.log_ratio).exp()
         },
         by_position: w.by_position,
     }
@@ -134,8 +136,8 @@ pub(super) fn fits(c: &Candidate<'_>, shape: &DescentShape) -> bool {
     c.alignment.is_admissible() && score(c, shape) >= 0.5
 }
 
-/// Decides. `trials` is how many ways of laying the descent on grades were tried.
-pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape, trials: f64) -> Match {
+/// Decides.
+pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Match {
     let mut elsewhere: Option<&Candidate<'_>> = None;
     let mut ranked: Vec<Weighed<'_>> = Vec::new();
     for c in candidates.iter().filter(|c| fits(c, shape)) {
@@ -148,9 +150,9 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape, trials:
     // else.
     ranked.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let Some(best) = ranked.first() else {
-        return none(candidates, elsewhere, shape, trials);
+        return none(candidates, elsewhere, shape);
     };
-    let first = fit(best, shape, trials);
+    let first = fit(best, shape);
     if first.chance > MAX_CHANCE {
         return Match::None {
             best: Some(first),
@@ -160,19 +162,14 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape, trials:
     match ranked.get(1) {
         Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
             first,
-            second: fit(next, shape, trials),
+            second: fit(next, shape),
         },
         _ => Match::Found(first),
     }
 }
 
 /// Returns the verdict when nothing fits.
-fn none(
-    candidates: &[Candidate<'_>],
-    elsewhere: Option<&Candidate<'_>>,
-    shape: &DescentShape,
-    trials: f64,
-) -> Match {
+fn none(candidates: &[Candidate<'_>], elsewhere: Option<&Candidate<'_>>, shape: &DescentShape) -> Match {
     let closest = elsewhere.or_else(|| {
         candidates
             .iter()
@@ -180,7 +177,7 @@ fn none(
             .max_by(|a, b| score(a, shape).total_cmp(&score(b, shape)))
     });
     Match::None {
-        best: closest.map(|c| fit(&weigh(c, shape, false), shape, trials)),
+        best: closest.map(|c| fit(&weigh(c, shape, false), shape)),
         reason: if elsewhere.is_some() {
             Unmatched::Elsewhere
         } else {
