@@ -114,9 +114,12 @@ pub fn encode(batch: &Batch, kind: BrakeKind, sequence: i64, carry: &mut Carry) 
     let mut message = v1::SampleBatch {
         sequence,
         start_time_ms: batch.time_ms.first().copied().unwrap_or_default(),
-        time_ms: encode_time(&batch.time_ms),
         ..v1::SampleBatch::default()
     };
+    match regular_period(&batch.time_ms) {
+        Some(period) => message.period_ms = period,
+        None => message.time_ms = encode_time(&batch.time_ms),
+    }
     for (i, ((_, values), column)) in batch
         .columns()
         .into_iter()
@@ -157,6 +160,29 @@ fn differences(values: impl ExactSizeIterator<Item = i32>) -> Vec<i32> {
             step
         })
         .collect()
+}
+
+/// Returns the time between samples when it is always the same, ms: the column of times is then not sent.
+fn regular_period(time_ms: &[i64]) -> Option<i32> {
+    let [first, second, ..] = time_ms else { return None };
+    let period = i32::try_from(second.checked_sub(*first)?)
+        .ok()
+        .filter(|p| *p > 0)?;
+    let regular = time_ms
+        .windows(2)
+        .all(|w| w[1].checked_sub(w[0]) == Some(i64::from(period)));
+    regular.then_some(period)
+}
+
+/// Writes the times of a regular batch as a column, for whoever wants to change single ones.
+pub fn spell_out_times(message: &mut v1::SampleBatch) {
+    if message.period_ms > 0 {
+        let n = message.speed_cm_per_s.len();
+        message.time_ms = (0..n)
+            .map(|i| if i == 0 { 0 } else { message.period_ms })
+            .collect();
+        message.period_ms = 0;
+    }
 }
 
 /// A step of time that does not fit the wire is sent as the largest that does. It is some 24 days, and the engine
@@ -225,8 +251,23 @@ fn absolute(column: &[i32], scale: Scale) -> Vec<f64> {
         .collect()
 }
 
+fn beyond_all_time(field: &str) -> Violation {
+    violation(
+        field,
+        "runs beyond 64 bits: give ms since 1970-01-01T00:00:00Z in `start_time_ms`".to_owned(),
+    )
+}
+
 fn decode_time(message: &v1::SampleBatch) -> Result<Vec<i64>, Violation> {
     let mut now = message.start_time_ms;
+    if message.period_ms > 0 {
+        let period = i64::from(message.period_ms);
+        let n = message.speed_cm_per_s.len();
+        // A batch is at most 4096 samples of 32 bits: only the start can be too large.
+        now.checked_add(period * n as i64)
+            .ok_or_else(|| beyond_all_time("start_time_ms"))?;
+        return Ok((0..n as i64).map(|i| now + i * period).collect());
+    }
     let mut time_ms = Vec::with_capacity(message.time_ms.len());
     for (i, step) in message.time_ms.iter().enumerate() {
         if i == 0 && *step != 0 {
@@ -235,30 +276,46 @@ fn decode_time(message: &v1::SampleBatch) -> Result<Vec<i64>, Violation> {
                 format!("is {step}: must be 0, the first time is `start_time_ms`"),
             ));
         }
-        now = now.checked_add(i64::from(*step)).ok_or_else(|| {
-            violation(
-                &format!("time_ms[{i}]"),
-                "runs beyond 64 bits: give ms since 1970-01-01T00:00:00Z in `start_time_ms`".to_owned(),
-            )
-        })?;
+        now = now
+            .checked_add(i64::from(*step))
+            .ok_or_else(|| beyond_all_time(&format!("time_ms[{i}]")))?;
         time_ms.push(now);
     }
     Ok(time_ms)
 }
 
 fn shape_violations(message: &v1::SampleBatch) -> Vec<Violation> {
-    let n = message.time_ms.len();
     let mut found = Vec::new();
+    let regular = message.period_ms != 0;
+    if message.period_ms < 0 {
+        found.push(violation(
+            "period_ms",
+            format!("is {}: must not be negative", message.period_ms),
+        ));
+    } else if regular && !message.time_ms.is_empty() {
+        found.push(violation(
+            "period_ms",
+            "is given beside `time_ms`: send one of them".to_owned(),
+        ));
+    }
+    if !found.is_empty() {
+        return found;
+    }
+    let (counted, n) = if regular {
+        ("speed_cm_per_s", message.speed_cm_per_s.len())
+    } else {
+        ("time_ms", message.time_ms.len())
+    };
     if n > MAX_BATCH_SAMPLES {
         found.push(violation(
-            "time_ms",
+            counted,
             format!("holds {n} samples: send at most {MAX_BATCH_SAMPLES}"),
         ));
         return found;
     }
     if n == 0 {
         found.push(violation(
-            "time_ms",
+            counted,
             "holds no samples: send at least one".to_owned(),
         ));
         return found;
@@ -266,8 +323,9 @@ fn shape_violations(message: &v1::SampleBatch) -> Vec<Violation> {
     for ((name, rule), column) in WIRE_COLUMNS.into_iter().zip(&COLUMN_RULES).zip(columns(message)) {
         let len = column.len();
         if len != n && !(rule.optional && len == 0) {
-            let text =
-                format!("has {len} values where `time_ms` has {n}: all columns present must be equally long");
+            let text = format!(
+                "has {len} values where `{counted}` has {n}: all columns present must be equally long"
+            );
             found.push(violation(name, text));
         }
     }

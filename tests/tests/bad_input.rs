@@ -5,6 +5,7 @@ use coldbrake_engine::{
     record::{EndReason, Flag, StartReason},
 };
 use coldbrake_proto::{
+    codec::spell_out_times,
     convert,
     v1::{
         self, BatchRejected, GetDescentRequest, GetDistributionRequest, GetVehicleRequest,
@@ -39,7 +40,10 @@ impl Scene {
     }
 
     fn batches(&self) -> Vec<SampleBatch> {
-        encoded(&self.case.log, &log::opening(), LENGTH)
+        let mut batches = encoded(&self.case.log, &log::opening(), LENGTH);
+        // One time at a time, so that single ones can be spoiled.
+        batches.iter_mut().for_each(spell_out_times);
+        batches
     }
 
     /// Sends the case with one batch spoiled. Returns the refusal; the rest of the stream must have come through.

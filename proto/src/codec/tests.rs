@@ -110,7 +110,25 @@ fn the_shape_is_checked_with_the_names_of_the_wire() {
     };
     assert_eq!(fields(&v1::SampleBatch::default()), ["time_ms"]);
 
-    let good = encode(&ten_hertz(4), BrakeKind::Pressure, 1, &mut Carry::default());
+    let mut good = encode(&ten_hertz(4), BrakeKind::Pressure, 1, &mut Carry::default());
+    assert_eq!((good.period_ms, good.time_ms.len()), (100, 0));
+    let mut m = good.clone();
+    m.time_ms = vec![0; 4];
+    assert_eq!(fields(&m), ["period_ms"]);
+    m.time_ms.clear();
+    m.period_ms = -1;
+    assert_eq!(fields(&m), ["period_ms"]);
+    let mut m = good.clone();
+    m.start_time_ms = i64::MAX - 150;
+    assert_eq!(fields(&m), ["start_time_ms"]);
+    let mut m = good.clone();
+    m.brake.clear();
+    assert_eq!(fields(&m), ["brake"]);
+
+    // The same with the times one by one.
+    let regular = decode(&good, BrakeKind::Pressure).unwrap();
+    super::spell_out_times(&mut good);
+    assert_eq!(decode(&good, BrakeKind::Pressure).unwrap(), regular);
     let mut m = good.clone();
     m.speed_cm_per_s.pop();
     m.current_da.clear();
