@@ -2,7 +2,7 @@
 //! `descent`, `reason`).
 
 use std::{
-    io,
+    io::{self, IsTerminal as _},
     sync::{Mutex, PoisonError},
     time::{Duration, Instant},
 };
@@ -16,7 +16,14 @@ pub fn begin(config: &LogConfig) -> Result<(), TelemetryError> {
     let filter = EnvFilter::try_new(&config.filter).map_err(|e| TelemetryError(e.to_string()))?;
     let registry = tracing_subscriber::registry().with(filter);
     match config.format {
-        LogFormat::Text => registry.with(fmt::layer().with_writer(io::stderr)).try_init(),
+        LogFormat::Text => {
+            // Colour in a log file is noise, and NO_COLOR is the user's word.
+            let colour =
+                io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty());
+            registry
+                .with(fmt::layer().with_ansi(colour).with_writer(io::stderr))
+                .try_init()
+        }
         LogFormat::Json => registry
             .with(fmt::layer().json().flatten_event(true).with_writer(io::stderr))
             .try_init(),
