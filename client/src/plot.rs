@@ -26,25 +26,27 @@ impl Marks {
         if unicode { Self::BLOCKS } else { Self::ASCII }
     }
 
-    /// Mark for a fraction from 0 to 1; anything above 0 shows.
-    fn level(self, fraction: f64) -> char {
+    /// Mark for a fraction from 0 to 1. In the lowest row anything above 0 shows.
+    fn level(self, fraction: f64, lowest: bool) -> char {
         let full = self.0.len() - 1;
         let level = (fraction.clamp(0.0, 1.0) * full as f64).round() as usize;
-        let level = if fraction > 0.0 { level.max(1) } else { level };
+        let level = if lowest && fraction > 0.0 {
+            level.max(1)
+        } else {
+            level
+        };
         self.0.get(level).copied().unwrap_or(' ')
     }
 }
 
-/// Values of a profile at evenly spaced distances, one per column of the plot.
+/// Values of a profile at evenly spaced distances, one per column of the plot: those of the stretch there.
 fn resample(
     profile: &[ProfilePoint],
     columns: usize,
     value: impl Fn(&ProfilePoint) -> Option<f64>,
 ) -> Vec<Option<f64>> {
-    let end = profile.last().map_or(0.0, |p| f64::from(p.distance_m));
-    (0..columns)
-        .map(|c| {
-            let at = end * (c as f64 + 0.5) / columns as f64;
+    centres(profile, columns)
+        .map(|at| {
             profile
                 .iter()
                 .find(|p| f64::from(p.distance_m) >= at)
@@ -53,8 +55,43 @@ fn resample(
         .collect()
 }
 
-/// Draws the altitude of a descent over its distance, and below it how strongly friction and recovery braked, each
-/// against its own largest value.
+fn centres(profile: &[ProfilePoint], columns: usize) -> impl Iterator<Item = f64> {
+    let end = profile.last().map_or(0.0, |p| f64::from(p.distance_m));
+    (0..columns).map(move |c| end * (c as f64 + 0.5) / columns as f64)
+}
+
+/// Altitude at evenly spaced distances, straight between the ends of the stretches.
+fn altitudes(profile: &[ProfilePoint], top_m: f64, columns: usize) -> Vec<f64> {
+    centres(profile, columns)
+        .map(|at| {
+            let (mut x0, mut h0) = (0.0, top_m);
+            for p in profile {
+                let (x1, h1) = (f64::from(p.distance_m), f64::from(p.altitude_m));
+                if x1 >= at {
+                    let part = if x1 > x0 { (at - x0) / (x1 - x0) } else { 1.0 };
+                    return h0 + (h1 - h0) * part;
+                }
+                (x0, h0) = (x1, h1);
+            }
+            h0
+        })
+        .collect()
+}
+
+/// Rows of marks for values from 0 to 1, the top row first.
+fn rows(values: &[Option<f64>], rows: usize, marks: Marks) -> Vec<String> {
+    (0..rows)
+        .rev()
+        .map(|row| {
+            let cell =
+                |v: &Option<f64>| marks.level(v.map_or(0.0, |v| v * rows as f64 - row as f64), row == 0);
+            values.iter().map(cell).collect::<String>().trim_end().to_owned()
+        })
+        .collect()
+}
+
+/// Draws the altitude of a descent over its distance, and below it the power of friction and of recovery, both to the
+/// same scale, and the speed.
 pub fn profile(
     profile: &[ProfilePoint],
     top_m: f64,
@@ -67,75 +104,72 @@ pub fn profile(
     };
     let columns = width.saturating_sub(MARGIN + 2).max(NARROWEST);
     let marks = Marks::of(unicode);
-    let altitude = resample(profile, columns, |p| Some(f64::from(p.altitude_m)));
-    let bottom_m = profile
-        .iter()
-        .map(|p| f64::from(p.altitude_m))
-        .fold(top_m, f64::min);
+    let altitude = altitudes(profile, top_m, columns);
+    let ends = profile.iter().map(|p| f64::from(p.altitude_m));
+    let (bottom_m, top_m) = ends.fold((top_m, top_m), |(low, high), h| (low.min(h), high.max(h)));
     let span = (top_m - bottom_m).max(1.0);
-    let mut lines = Vec::new();
-    for row in 0..ROWS {
-        let above = (ROWS - 1 - row) as f64 / ROWS as f64;
-        let label = match row {
-            0 => format!("{} {}", show::digits(units.height(top_m), 4), units.height_unit()),
-            r if r == ROWS - 1 => format!(
-                "{} {}",
-                show::digits(units.height(bottom_m), 4),
-                units.height_unit()
-            ),
-            _ => String::new(),
-        };
-        let cells: String = altitude
-            .iter()
-            .map(|h| {
-                let filled = h.map_or(0.0, |h| ((h - bottom_m) / span - above) * ROWS as f64);
-                // The lowest row always shows the ground.
-                marks.level(if row == ROWS - 1 { filled.max(0.05) } else { filled })
-            })
-            .collect();
-        lines.push(format!("{}  {}", pad(&label, MARGIN, true), cells.trim_end()));
-    }
+    let labelled = |label: &str, cells: &str| {
+        format!("{}  {cells}", pad(label, MARGIN, true))
+            .trim_end()
+            .to_owned()
+    };
+    let height = |m: f64| format!("{:.0} {}", units.height(m), units.height_unit());
+    // A strip of ground under the lowest point keeps it in sight.
+    let ground: Vec<Option<f64>> = altitude
+        .iter()
+        .map(|h| Some(0.06 + 0.94 * (h - bottom_m) / span))
+        .collect();
+    let mut lines: Vec<String> = rows(&ground, ROWS, marks)
+        .iter()
+        .enumerate()
+        .map(|(row, cells)| match row {
+            0 => labelled(&height(top_m), cells),
+            r if r == ROWS - 1 => labelled(&height(bottom_m), cells),
+            1 => labelled("altitude", cells),
+            _ => labelled("", cells),
+        })
+        .collect();
     let rule = if unicode { "─" } else { "-" }.repeat(columns);
-    lines.push(format!("{}  {rule}", " ".repeat(MARGIN)));
+    lines.push(labelled("", &rule));
     let end = format!(
         "{} {}",
         show::number(units.distance(f64::from(last.distance_m))),
         units.distance_unit()
     );
-    lines.push(format!(
-        "{}  0{}",
-        pad("distance", MARGIN, true),
-        pad(&end, columns - 1, true)
+    lines.push(labelled(
+        "distance",
+        &format!("0{}", pad(&end, columns - 1, true)),
     ));
-    for (name, values) in [
-        (
-            "friction",
-            resample(profile, columns, |p| p.friction_w.map(f64::from)),
-        ),
-        (
-            "recovery",
-            resample(profile, columns, |p| Some(f64::from(p.recovery_w))),
-        ),
-        (
-            "speed",
-            resample(profile, columns, |p| Some(f64::from(p.speed_mps))),
-        ),
+
+    let friction = resample(profile, columns, |p| p.friction_w.map(f64::from));
+    let recovery = resample(profile, columns, |p| Some(f64::from(p.recovery_w)));
+    let speed = resample(profile, columns, |p| Some(f64::from(p.speed_mps)));
+    let power = largest(friction.iter().chain(&recovery));
+    let kilowatts = format!("{} kW", show::number(power * 1e-3));
+    let top_speed = largest(&speed);
+    let speeds = format!("{} {}", show::number(units.speed(top_speed)), units.speed_unit());
+    for (name, values, full, scale) in [
+        ("friction", friction, power, kilowatts.as_str()),
+        ("recovery", recovery, power, &kilowatts),
+        ("speed", speed, top_speed, &speeds),
     ] {
-        let Some(largest) = values.iter().flatten().copied().reduce(f64::max) else {
+        if values.iter().all(Option::is_none) {
+            lines.push(labelled(name, "not known"));
             continue;
-        };
-        let cells: String = values
-            .iter()
-            .map(|v| marks.level(v.map_or(0.0, |v| if largest > 0.0 { v / largest } else { 0.0 })))
+        }
+        let shares: Vec<Option<f64>> = values
+            .into_iter()
+            .map(|v| v.map(|v| if full > 0.0 { v / full } else { 0.0 }))
             .collect();
-        lines.push(format!("{}  {}", pad(name, MARGIN, true), cells.trim_end()));
-        let scale = match name {
-            "speed" => format!("{} {}", show::number(units.speed(largest)), units.speed_unit()),
-            _ => format!("{} kW", show::number(largest * 1e-3)),
-        };
-        lines.push(format!("{}  full height is {scale}", " ".repeat(MARGIN)));
+        for (label, cells) in [scale, name].iter().zip(rows(&shares, 2, marks)) {
+            lines.push(labelled(label, &cells));
+        }
     }
     lines
+}
+
+fn largest<'a>(values: impl IntoIterator<Item = &'a Option<f64>>) -> f64 {
+    values.into_iter().flatten().copied().fold(0.0, f64::max)
 }
 
 /// One bar of a drawn distribution: from, to, count.
@@ -175,15 +209,31 @@ pub fn gather(cells: &[Bar], most: usize) -> Vec<Bar> {
         let i = ((middle / step - start).floor().max(0.0) as usize).min(count - 1);
         bars[i].2 += n;
     }
-    bars
+    // Rounded edges may leave nothing at the ends.
+    let used = |b: &Bar| b.2 > 0;
+    let (Some(from), Some(to)) = (bars.iter().position(used), bars.iter().rposition(used)) else {
+        return Vec::new();
+    };
+    bars[from..=to].to_vec()
+}
+
+/// Decimals that tell the edges of bars apart.
+fn decimals(step: f64) -> usize {
+    (0..6)
+        .find(|&places| {
+            let scaled = step * 10f64.powi(places);
+            (scaled - scaled.round()).abs() < 1e-6 * scaled.abs()
+        })
+        .map_or(6, |places| places as usize)
 }
 
 /// Draws bars with their ranges and counts.
-pub fn bars(bars: &[Bar], width: usize, unicode: bool, label: impl Fn(f64) -> String) -> Vec<String> {
+pub fn bars(bars: &[Bar], width: usize, unicode: bool) -> Vec<String> {
     let largest = bars.iter().map(|b| b.2).max().unwrap_or(0).max(1);
+    let places = bars.first().map_or(0, |b| decimals(b.1 - b.0));
     let labels: Vec<String> = bars
         .iter()
-        .map(|b| format!("{} to {}", label(b.0), label(b.1)))
+        .map(|b| format!("{:.places$} to {:.places$}", b.0 + 0.0, b.1 + 0.0))
         .collect();
     let left = labels.iter().map(String::len).max().unwrap_or(0);
     let right = largest.to_string().len();
@@ -208,7 +258,8 @@ pub fn bars(bars: &[Bar], width: usize, unicode: bool, label: impl Fn(f64) -> St
 pub fn bar(length: f64, unicode: bool) -> String {
     const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
     if !unicode {
-        return "#".repeat(length.round() as usize);
+        // Anything above 0 shows.
+        return "#".repeat((length.round() as usize).max(usize::from(length > 0.0)));
     }
     let whole = length.floor();
     let rest = ((length - whole) * 8.0) as usize;
@@ -247,6 +298,29 @@ mod tests {
             assert!(unicode || lines.iter().all(|l| l.is_ascii()));
         }
         assert!(profile(&[], 0.0, 80, true, Units::Metric).is_empty());
+    }
+
+    #[test]
+    fn edges_are_written_with_the_decimals_that_they_need() {
+        for (step, places) in [
+            (1.0, 0),
+            (2.5, 1),
+            (0.5, 1),
+            (0.25, 2),
+            (0.1 + 0.2, 1),
+            (200.0, 0),
+        ] {
+            assert_eq!(decimals(step), places, "{step}");
+        }
+        let lines = bars(&[(-0.0, 2.5, 4), (2.5, 5.0, 0), (5.0, 7.5, 1)], 40, false);
+        assert_eq!(
+            lines,
+            [
+                "0.0 to 2.5  4  ########################",
+                "2.5 to 5.0  0",
+                "5.0 to 7.5  1  ######"
+            ]
+        );
     }
 
     #[test]

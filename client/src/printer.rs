@@ -2,9 +2,13 @@
 
 pub mod table;
 
-use std::io::{self, IsTerminal as _, Write};
+use std::{
+    borrow::Cow,
+    io::{self, IsTerminal as _, Write},
+};
 
 use anstyle::Style;
+use unicode_width::UnicodeWidthStr as _;
 
 use crate::exit::Failure;
 
@@ -75,7 +79,7 @@ impl std::fmt::Debug for Printer {
 
 /// Smallest width that output is laid out for.
 const NARROWEST: usize = 40;
-/// Largest width that plots use.
+/// Largest width that output is laid out for.
 const WIDEST: usize = 120;
 
 impl Printer {
@@ -86,7 +90,10 @@ impl Printer {
             Color::Always => anstream::ColorChoice::Always,
             Color::Never => anstream::ColorChoice::Never,
         };
-        let width = terminal_size::terminal_size().map_or(80, |(w, _)| usize::from(w.0));
+        let width = terminal_size::terminal_size()
+            .map(|(w, _)| usize::from(w.0))
+            .or_else(|| std::env::var("COLUMNS").ok()?.parse().ok())
+            .unwrap_or(80);
         Self {
             out: Box::new(anstream::AutoStream::new(io::stdout(), choice)),
             err: Box::new(anstream::AutoStream::new(io::stderr(), choice)),
@@ -118,14 +125,26 @@ impl Printer {
         }
     }
 
-    /// Writes a line of data.
+    /// Writes a line of data for people.
     pub fn line(&mut self, text: &str) -> io::Result<()> {
-        writeln!(self.out, "{}", text.trim_end())
+        writeln!(self.out, "{}", plain(text.trim_end(), self.unicode))
+    }
+
+    /// Writes a line of data for people, broken at spaces where it is too long: what follows stands under the text
+    /// that comes after `lead`.
+    pub fn wrapped(&mut self, lead: &str, text: &str) -> io::Result<()> {
+        let indent = lead.width();
+        let mut lead = lead.to_owned();
+        for line in wrap(text, self.width.saturating_sub(indent)) {
+            self.line(&format!("{lead}{line}"))?;
+            lead = " ".repeat(indent);
+        }
+        Ok(())
     }
 
     /// Writes a heading above data for people.
     pub fn heading(&mut self, text: &str) -> io::Result<()> {
-        writeln!(self.out, "{BOLD}{text}{BOLD:#}")
+        writeln!(self.out, "{BOLD}{}{BOLD:#}", plain(text, self.unicode))
     }
 
     /// Writes data as it is.
@@ -146,18 +165,29 @@ impl Printer {
         self.out.flush()
     }
 
-    /// Writes rows as CSV (RFC 4180).
-    pub fn csv<H: AsRef<[u8]>>(
+    /// Writes a header and rows as CSV (RFC 4180, with the line ends of Unix).
+    pub fn csv<H: AsRef<str>>(
         &mut self,
         header: &[H],
         rows: impl IntoIterator<Item = Vec<String>>,
     ) -> io::Result<()> {
+        let header = header.iter().map(|h| h.as_ref().to_owned()).collect();
+        self.csv_rows(std::iter::once(header).chain(rows))
+    }
+
+    /// Writes rows as CSV without a header.
+    pub fn csv_rows(&mut self, rows: impl IntoIterator<Item = Vec<String>>) -> io::Result<()> {
         let mut writer = csv::WriterBuilder::new()
             .terminator(csv::Terminator::Any(b'\n'))
             .from_writer(&mut self.out);
-        writer.write_record(header)?;
         for row in rows {
-            writer.write_record(row)?;
+            // The plain conversion would hide that a pipe was closed.
+            writer
+                .write_record(row)
+                .map_err(|error| match error.into_kind() {
+                    csv::ErrorKind::Io(error) => error,
+                    other => io::Error::other(format!("{other:?}")),
+                })?;
         }
         writer.flush()
     }
@@ -166,7 +196,7 @@ impl Printer {
     pub fn say(&mut self, text: &str) {
         if !self.quiet {
             // Talk that nobody can hear is no reason to stop.
-            let _ = writeln!(self.err, "{text}");
+            let _ = writeln!(self.err, "{}", plain(text, self.unicode));
         }
     }
 
@@ -174,7 +204,11 @@ impl Printer {
     pub fn failure(&mut self, failure: &Failure) {
         let text = failure.to_text();
         let rest = text.strip_prefix("error:").unwrap_or(&text);
-        let _ = writeln!(self.err, "{ERROR}error:{ERROR:#}{rest}");
+        let mut lead = format!("{ERROR}error:{ERROR:#}");
+        for line in rest.lines() {
+            let _ = writeln!(self.err, "{lead}{}", plain(line, self.unicode));
+            lead.clear();
+        }
     }
 
     /// Makes sure that everything written has left.
@@ -182,6 +216,41 @@ impl Printer {
         self.out.flush()?;
         self.err.flush()
     }
+}
+
+/// Returns a text that is safe to show: what a server or a file says must not steer the terminal. Without `unicode`, the
+/// signs that this program itself writes are spelled in ASCII.
+fn plain(text: &str, unicode: bool) -> Cow<'_, str> {
+    let strange = |c: char| c.is_control() || (!unicode && !c.is_ascii());
+    if !text.contains(strange) {
+        return Cow::Borrowed(text);
+    }
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            c if c.is_control() => safe.push('?'),
+            '±' if !unicode => safe.push_str("+-"),
+            // "149 °C" becomes "149 C".
+            '°' if !unicode => {}
+            c => safe.push(c),
+        }
+    }
+    Cow::Owned(safe)
+}
+
+/// Breaks a text into lines of at most `width` columns, at spaces.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.width() + 1 + word.width() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 fn locale_is_utf8() -> bool {
@@ -192,4 +261,52 @@ fn locale_is_utf8() -> bool {
             let v = v.to_ascii_lowercase();
             v.contains("utf-8") || v.contains("utf8")
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_from_elsewhere_cannot_steer_the_terminal() {
+        assert_eq!(plain("van \u{1b}[2J\r\u{9b}x", true), "van ?[2J??x");
+        assert_eq!(plain("1 ± 2 °C, naïve", true), "1 ± 2 °C, naïve");
+        assert_eq!(plain("1 ± 2 °C, naïve", false), "1 +- 2 C, naïve");
+    }
+
+    #[test]
+    fn lines_break_at_spaces_and_long_words_stay_whole() {
+        assert_eq!(wrap("one two  three", 7), ["one two", "three"]);
+        assert_eq!(wrap("a verylongword b", 5), ["a", "verylongword", "b"]);
+        assert!(wrap(" ", 5).is_empty());
+    }
+
+    /// A pipe whose reader has gone.
+    struct Closed;
+
+    impl Write for Closed {
+        fn write(&mut self, _: &[u8]) -> io::Result<usize> {
+            Err(io::ErrorKind::BrokenPipe.into())
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_closed_pipe_is_known_as_such_in_every_format() {
+        let mut printer =
+            Printer::captured(Format::Csv, Units::Metric, Box::new(Closed), Box::new(io::sink()));
+        let rows = || (0..10_000).map(|i| vec![i.to_string()]);
+        for result in [
+            printer.line("x"),
+            printer.heading("x"),
+            printer.json(&serde_json::json!({"a": [1, 2, 3]})),
+            printer.csv(&["n"], rows()),
+            printer.csv(&["n"], rows().take(1)),
+        ] {
+            assert_eq!(result.unwrap_err().kind(), io::ErrorKind::BrokenPipe);
+        }
+    }
 }

@@ -27,7 +27,13 @@ pub fn digits(value: f64, significant: i32) -> String {
     if value == 0.0 {
         return "0".to_owned();
     }
-    let magnitude = value.abs().log10().floor() as i32;
+    // The exponent after rounding: 99.95 becomes 100, not 100.0.
+    let rounded = format!("{value:.*e}", (significant - 1).max(0) as usize);
+    let magnitude: i32 = rounded
+        .rsplit('e')
+        .next()
+        .and_then(|e| e.parse().ok())
+        .unwrap_or(0);
     let places = (significant - 1 - magnitude).clamp(0, 9);
     let text = format!("{value:.*}", places as usize);
     let unsigned = text.trim_start_matches('-');
@@ -81,6 +87,22 @@ pub fn time(time_ms: i64) -> String {
         |_| format!("{time_ms} ms"),
         |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string(),
     )
+}
+
+/// Returns the name that was probably meant, if one is near enough.
+///
+/// ```
+/// use coldbrake::show::nearest;
+/// assert_eq!(nearest("recovery_rato", ["drop_m", "recovery_ratio"]), Some("recovery_ratio"));
+/// assert_eq!(nearest("weather", ["drop_m", "recovery_ratio"]), None);
+/// ```
+pub fn nearest<'a>(name: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    names
+        .into_iter()
+        .map(|known| (strsim::jaro_winkler(name, known), known))
+        .filter(|(likeness, _)| *likeness > 0.8)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, known)| known)
 }
 
 impl Units {
@@ -165,6 +187,11 @@ impl Units {
     }
 }
 
+/// Returns a count with its word.
+pub fn count(n: u64, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
 /// Returns what made a descent begin, in words.
 pub const fn start_reason(reason: StartReason) -> &'static str {
     match reason {
@@ -239,7 +266,8 @@ mod tests {
             (0.0, "0"),
             (-0.000_000_000_1, "0"),
             (1234.5, "1234"),
-            (99.95, "100.0"),
+            (99.95, "100"),
+            (9.996, "10.0"),
             (0.5, "0.500"),
             (-12.34, "-12.3"),
         ] {

@@ -2,251 +2,348 @@
 
 use std::io;
 
-use coldbrake_engine::{Descent, ProfilePoint, record::Cause};
+use coldbrake_engine::{
+    Descent, ProfilePoint,
+    record::{Cause, Estimate, FrictionMethod},
+};
 
 use crate::{
     plot,
-    printer::{Printer, Units, table::pad},
+    printer::{Printer, table::pad},
     show,
 };
 
 /// Width of the names in an account.
-const NAMES: usize = 44;
+const NAMES: usize = 36;
+/// Width of a column of numbers.
+const NUMBERS: usize = 10;
+/// Longest bar beside an account; none where there is no room for one.
+const BAR: usize = 18;
+/// Width that a line with a bar needs.
+const WITH_BAR: usize = 2 + NAMES + 2 * NUMBERS + 2 + BAR;
 
 /// Prints a descent.
 pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer) -> io::Result<()> {
-    let u = printer.units;
     printer.heading(&format!("Descent {} of {}", d.descent, d.vehicle))?;
-    printer.line(&format!(
-        "class {}, software {}, grade {}",
-        d.vehicle_class,
-        d.software_version,
-        d.grade.as_deref().unwrap_or("not matched")
-    ))?;
-    printer.line("")?;
-    for line in course(d, u) {
-        printer.line(&line)?;
-    }
-    section(printer, "Energy at the wheels", Some(("kWh", "MJ")))?;
-    let released = [
-        ("  potential energy released", d.potential_released_j),
-        ("+ kinetic energy released", d.kinetic_released_j),
-        ("+ propulsion", d.propulsion_j),
-        ("- rolling and air resistance", -d.road_load_j),
-        ("- left open while coasting", -d.closure_j),
-    ];
-    for (name, value) in released {
-        printer.line(&entry(name, value.abs(), value < 0.0 && !name.starts_with('-')))?;
-    }
-    printer.line(&entry(
-        "= available: what had to be braked",
-        d.available_j.value,
-        false,
-    ))?;
-    section(printer, "What took it", None)?;
-    let friction = d.friction_j.map_or(0.0, |f| f.value);
-    printer.line(&entry("  recovery, at the wheels", d.recovered_wheels_j, false))?;
-    printer.line(&match d.friction_j {
-        Some(f) => entry("+ friction brakes", f.value, false),
-        None => format!("  {:<w$}not known", "+ friction brakes", w = NAMES),
-    })?;
-    let rest = d.available_j.value - d.recovered_wheels_j - friction;
-    printer.line(&entry(
-        "+ not accounted for (efficiency, mass, noise)",
-        rest.abs(),
-        rest < 0.0,
-    ))?;
-    printer.line(&entry("= available", d.available_j.value, false))?;
-    section(printer, "At the battery", None)?;
-    for (name, value) in [
-        ("  charged: the energy recovered", d.recovered_j.value),
-        ("- discharged", d.discharged_j),
-        ("= net into the battery", d.battery_net_j),
-        ("  of what left it, taken by auxiliaries", d.auxiliary_j),
-    ] {
-        printer.line(&entry(name, value.abs(), value < 0.0))?;
-    }
+    let grade = d.grade.as_deref().unwrap_or("not matched");
+    printer.wrapped(
+        "",
+        &format!(
+            "class {}, software {}, grade {grade}",
+            d.vehicle_class, d.software_version
+        ),
+    )?;
+    course(d, printer)?;
+    account(d, printer)?;
     ratios(d, printer)?;
-    friction_page(d, printer)?;
+    friction(d, printer)?;
     brakes(d, printer)?;
     trust(d, printer)?;
     if !profile.is_empty() {
-        section(printer, "Along the road", None)?;
-        for line in plot::profile(profile, d.top_altitude_m, printer.width, printer.unicode, u) {
+        section(printer, "Along the road")?;
+        let lines = plot::profile(
+            profile,
+            d.top_altitude_m,
+            printer.width,
+            printer.unicode,
+            printer.units,
+        );
+        for line in lines {
             printer.line(&line)?;
         }
     }
     Ok(())
 }
 
-fn section(printer: &mut Printer, title: &str, units: Option<(&str, &str)>) -> io::Result<()> {
+fn section(printer: &mut Printer, title: &str) -> io::Result<()> {
     printer.line("")?;
-    let line = match units {
-        Some((a, b)) => format!(
-            "{}{}{}",
-            pad(title, NAMES + 2, false),
-            pad(a, 10, true),
-            pad(b, 11, true)
-        ),
-        None => title.to_owned(),
-    };
-    printer.heading(&line)
+    printer.heading(title)
 }
 
-/// A line of the account: fixed decimals, so that a reader can add them up again.
-fn entry(name: &str, joules: f64, negative: bool) -> String {
-    let sign = if negative { -1.0 } else { 1.0 };
-    let fixed = |value: f64, places: usize| {
-        let text = format!("{value:.places$}");
-        if text
-            .trim_start_matches('-')
-            .bytes()
-            .all(|b| b == b'0' || b == b'.')
-        {
-            text.trim_start_matches('-').to_owned()
-        } else {
-            text
-        }
-    };
-    format!(
-        "  {}{}{}",
-        pad(name, NAMES, false),
-        pad(&fixed(sign * joules / 3.6e6, 3), 10, true),
-        pad(&fixed(sign * joules / 1e6, 2), 11, true)
-    )
+fn section_with_units(printer: &mut Printer, title: &str, a: &str, b: &str) -> io::Result<()> {
+    let (a, b) = (pad(a, NUMBERS, true), pad(b, NUMBERS, true));
+    section(printer, &format!("{}{a}{b}", pad(title, NAMES + 2, false)))
 }
 
-fn course(d: &Descent, u: Units) -> Vec<String> {
-    let steepest = d
-        .steepest_gradient
-        .map_or_else(String::new, |g| format!(", steepest {} %", show::percent(g)));
-    let mut lines = vec![
-        format!(
-            "  from   {} UTC  {}",
-            show::time(d.start_time_ms),
-            show::start_reason(d.start_reason)
-        ),
-        format!(
-            "  to     {} UTC  {}",
-            show::time(d.end_time_ms),
-            show::end_reason(d.end_reason)
-        ),
-        format!(
-            "  road   {} {} down over {} {}, mean {} %{steepest}",
-            show::digits(u.height(d.drop_m), 4),
-            u.height_unit(),
-            show::number(u.distance(d.distance_m)),
-            u.distance_unit(),
-            show::percent(d.mean_gradient),
-        ),
-        format!(
-            "  drive  {}, of it {} standing; mean {} {}, top {} {}",
-            show::duration(d.duration_s),
-            show::duration(d.standing_s),
-            show::number(u.speed(d.mean_speed_mps)),
-            u.speed_unit(),
-            show::number(u.speed(d.top_speed_mps)),
-            u.speed_unit(),
-        ),
-        format!(
-            "  mass   {:.0} {} ± {} %, {}",
-            u.mass(d.mass_kg),
-            u.mass_unit(),
-            show::percent(d.mass_uncertainty),
-            show::mass_source(d.mass_source),
-        ),
-    ];
-    if d.climb_m > 0.0 {
-        lines[2].push_str(&format!(
-            ", {} {} up inside",
-            show::number(u.height(d.climb_m)),
+fn course(d: &Descent, printer: &mut Printer) -> io::Result<()> {
+    let u = printer.units;
+    let mut road = format!(
+        "{} {} down over {} {}, mean {} %",
+        show::number(u.height(d.drop_m)),
+        u.height_unit(),
+        show::number(u.distance(d.distance_m)),
+        u.distance_unit(),
+        show::percent(d.mean_gradient),
+    );
+    if let Some(steepest) = d.steepest_gradient {
+        road.push_str(&format!(", steepest {} %", show::percent(steepest)));
+    }
+    if d.climb_m >= 0.5 {
+        road.push_str(&format!(
+            ", {:.0} {} up inside",
+            u.height(d.climb_m),
             u.height_unit()
         ));
     }
+    let mut drive = show::duration(d.duration_s);
+    if d.standing_s >= 0.5 {
+        drive.push_str(&format!(", {} of it standing", show::duration(d.standing_s)));
+    }
+    drive.push_str(&format!(
+        "; mean {} {1}, top {2} {1}",
+        show::number(u.speed(d.mean_speed_mps)),
+        u.speed_unit(),
+        show::number(u.speed(d.top_speed_mps)),
+    ));
+    let mass = format!(
+        "{:.0} {} ± {} %, {}",
+        u.mass(d.mass_kg),
+        u.mass_unit(),
+        show::percent(d.mass_uncertainty),
+        show::mass_source(d.mass_source),
+    );
+    printer.line("")?;
+    let begin = format!(
+        "{} UTC: {}",
+        show::time(d.start_time_ms),
+        show::start_reason(d.start_reason)
+    );
+    let end = format!(
+        "{} UTC: {}",
+        show::time(d.end_time_ms),
+        show::end_reason(d.end_reason)
+    );
+    for (name, text) in [
+        ("from", begin),
+        ("to", end),
+        ("road", road),
+        ("drive", drive),
+        ("mass", mass),
+    ] {
+        printer.wrapped(&format!("  {name:<9}"), &text)?;
+    }
     if let (Some(a), Some(b)) = (d.state_of_charge_start, d.state_of_charge_end) {
-        lines.push(format!(
-            "  charge {} % at the top, {} % at the bottom",
+        let text = format!(
+            "{} % at the top, {} % at the bottom",
             show::percent(a),
             show::percent(b)
-        ));
+        );
+        printer.wrapped(&format!("  {:<9}", "charge"), &text)?;
     }
-    lines
+    if let Some(ambient) = d.ambient_c {
+        let text = format!(
+            "{:.0} {} at the top",
+            u.temperature(ambient),
+            u.temperature_unit()
+        );
+        printer.wrapped(&format!("  {:<9}", "ambient"), &text)?;
+    }
+    Ok(())
+}
+
+/// An energy as it is shown: in whole thousandths of a kWh and hundredths of a MJ, so that sums of what is shown can be
+/// taken exactly.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Shown {
+    milli_kwh: i64,
+    centi_mj: i64,
+}
+
+impl Shown {
+    fn of(joules: f64) -> Self {
+        Self {
+            milli_kwh: (joules / 3.6e3).round() as i64,
+            centi_mj: (joules / 1e4).round() as i64,
+        }
+    }
+
+    fn plus(self, other: Self) -> Self {
+        Self {
+            milli_kwh: self.milli_kwh + other.milli_kwh,
+            centi_mj: self.centi_mj + other.centi_mj,
+        }
+    }
+
+    fn less(self, other: Self) -> Self {
+        Self {
+            milli_kwh: self.milli_kwh - other.milli_kwh,
+            centi_mj: self.centi_mj - other.centi_mj,
+        }
+    }
+
+    fn kwh(self) -> String {
+        fixed(self.milli_kwh, 3)
+    }
+
+    fn mj(self) -> String {
+        fixed(self.centi_mj, 2)
+    }
+}
+
+/// Writes a whole number of parts with its decimal point.
+fn fixed(parts: i64, places: usize) -> String {
+    let digits = format!("{:0>width$}", parts.unsigned_abs(), width = places + 1);
+    let (whole, rest) = digits.split_at(digits.len() - places);
+    format!("{}{whole}.{rest}", if parts < 0 { "-" } else { "" })
+}
+
+fn entry(name: &str, value: Shown) -> String {
+    let (kwh, mj) = (pad(&value.kwh(), NUMBERS, true), pad(&value.mj(), NUMBERS, true));
+    format!("  {}{kwh}{mj}", pad(name, NAMES, false))
+}
+
+/// The same with a bar for a share of a whole, where there is room.
+fn entry_with_bar(line: String, share: f64, printer: &Printer) -> String {
+    if printer.width < WITH_BAR || share.is_nan() || share <= 0.0 {
+        return line;
+    }
+    format!(
+        "{line}  {}",
+        plot::bar(share.min(1.0) * BAR as f64, printer.unicode)
+    )
+}
+
+/// What is released, less what the road took, is what had to be braked; recovery and friction took that. Each block adds
+/// up in the digits shown: the line for what is left open takes the rounding too.
+fn account(d: &Descent, printer: &mut Printer) -> io::Result<()> {
+    let available = Shown::of(d.available_j.value);
+    let (potential, kinetic) = (Shown::of(d.potential_released_j), Shown::of(d.kinetic_released_j));
+    let (propulsion, road) = (Shown::of(d.propulsion_j), Shown::of(d.road_load_j));
+    let open = potential
+        .plus(kinetic)
+        .plus(propulsion)
+        .less(road)
+        .less(available);
+    section_with_units(printer, "Energy at the wheels", "kWh", "MJ")?;
+    for (name, value) in [
+        ("  potential energy released", potential),
+        ("+ kinetic energy released", kinetic),
+        ("+ propulsion", propulsion),
+        ("- rolling and air resistance", road),
+        ("- left open", open),
+        ("= available: what had to be braked", available),
+    ] {
+        printer.line(&entry(name, value))?;
+    }
+    let whole = d.available_j.value;
+    let recovery = Shown::of(d.recovered_wheels_j);
+    let friction = d.friction_j.map(|f| Shown::of(f.value));
+    let rest = available.less(recovery).less(friction.unwrap_or_default());
+    section(printer, "What took it")?;
+    let line = entry("  recovery, at the wheels", recovery);
+    printer.line(&entry_with_bar(line, d.recovered_wheels_j / whole, printer))?;
+    printer.line(&match (d.friction_j, friction) {
+        (Some(f), Some(shown)) => entry_with_bar(entry("+ friction brakes", shown), f.value / whole, printer),
+        _ => format!(
+            "  {}{}",
+            pad("+ friction brakes", NAMES, false),
+            pad("not known", NUMBERS, true)
+        ),
+    })?;
+    printer.line(&entry("+ not accounted for", rest))?;
+    printer.line(&entry("= available", available))?;
+    let (charged, discharged) = (Shown::of(d.recovered_j.value), Shown::of(d.discharged_j));
+    section(printer, "At the battery")?;
+    printer.line(&entry("  charged: the energy recovered", charged))?;
+    printer.line(&entry("- discharged", discharged))?;
+    printer.line(&entry("= net", charged.less(discharged)))?;
+    let auxiliary = Shown::of(d.auxiliary_j);
+    printer.wrapped(
+        "  ",
+        &format!(
+            "auxiliaries took {} kWh; charging reached {} kW",
+            auxiliary.kwh(),
+            show::number(d.peak_recovery_w * 1e-3)
+        ),
+    )
 }
 
 fn ratios(d: &Descent, printer: &mut Printer) -> io::Result<()> {
-    section(printer, "Ratios, with 95 % intervals", None)?;
+    section(printer, "Ratios, with 95 % intervals")?;
+    let interval = |e: &Estimate| {
+        format!(
+            "{} % ({} to {})",
+            pad(&show::percent(e.value), 5, true),
+            show::percent(e.low),
+            show::percent(e.high)
+        )
+    };
+    let plain = |ratio: f64| format!("{} %", pad(&show::percent(ratio), 5, true));
+    let unknown = || format!("{}  not known", pad(show::UNKNOWN, 5, true));
     for (name, value) in [
+        ("recovered / available", d.recovery_ratio.as_ref().map(interval)),
         (
-            "recovered / available",
-            d.recovery_ratio.as_ref().map(show::percent_interval),
+            "  the same at the wheels",
+            d.recovery_ratio_wheels.as_ref().map(interval),
         ),
-        (
-            "recovered at the wheels / available",
-            d.recovery_ratio_wheels.as_ref().map(show::percent_interval),
-        ),
-        (
-            "friction / available",
-            d.friction_share.as_ref().map(show::percent_interval),
-        ),
+        ("friction / available", d.friction_share.as_ref().map(interval)),
         (
             "recovered / (potential + kinetic)",
-            d.gross_recovery_ratio.map(|r| format!("{} %", show::percent(r))),
+            d.gross_recovery_ratio.map(plain),
         ),
     ] {
         printer.line(&format!(
             "  {}{}",
-            pad(name, NAMES - 6, false),
-            show::or_unknown(value, |v| v)
+            pad(name, NAMES - 2, false),
+            value.unwrap_or_else(unknown)
         ))?;
     }
-    printer.line(&format!(
-        "  {}{} times the Type-II test of UN R13",
-        pad("available", NAMES - 6, false),
-        show::number(d.type_ii_multiple)
-    ))
+    printer.wrapped(
+        "  ",
+        &format!(
+            "available is {} times the energy of a Type-II test (UN Regulation No. 13: 6 km at 6 %)",
+            show::number(d.type_ii_multiple)
+        ),
+    )
 }
 
-fn friction_page(d: &Descent, printer: &mut Printer) -> io::Result<()> {
+fn friction(d: &Descent, printer: &mut Printer) -> io::Result<()> {
     let (Some(friction), Some(causes)) = (d.friction_j, d.friction_by_cause_j) else {
-        return Ok(());
+        section(printer, "Friction")?;
+        return printer.wrapped("  ", "not known: no brake signal of this vehicle allows it");
     };
-    section(printer, "Why friction was used", Some(("kWh", "share")))?;
-    for cause in Cause::ALL {
-        let joules = causes.get(cause);
-        if joules > 0.0 {
-            let share = if friction.value > 0.0 {
-                joules / friction.value
-            } else {
-                0.0
-            };
-            printer.line(&format!(
-                "  {}{}{}",
-                pad(show::cause(cause), NAMES, false),
-                pad(&format!("{:.3}", joules / 3.6e6), 10, true),
-                pad(&format!("{} %", show::percent(share)), 11, true)
-            ))?;
-        }
+    section_with_units(printer, "Why friction was used", "kWh", "share")?;
+    let mut any = false;
+    for cause in Cause::ALL.into_iter().filter(|c| causes.get(*c) > 0.0) {
+        any = true;
+        let share = causes.get(cause) / friction.value;
+        let line = format!(
+            "  {}{}{}",
+            pad(show::cause(cause), NAMES, false),
+            pad(&Shown::of(causes.get(cause)).kwh(), NUMBERS, true),
+            pad(&format!("{} %", show::percent(share)), NUMBERS, true)
+        );
+        printer.line(&entry_with_bar(line, share, printer))?;
     }
-    if friction.value <= 0.0 {
-        printer.line("  no friction was used")?;
+    if !any {
+        printer.line("  friction was not used")?;
     }
-    printer.line(&format!(
-        "  applied {} times, {} % of the moving time; {} kJ per tonne and 100 m of drop, {} of it unexplained",
-        d.brake_applications,
-        show::or_unknown(d.friction_time_share, show::percent),
-        show::or_unknown(d.friction_kj_per_t_100m, show::number),
-        show::or_unknown(d.unexplained_kj_per_t_100m, show::number),
-    ))?;
-    printer.line(&format!(
-        "  {} braking events, {} % of them without friction; friction was found {}",
-        d.braking_events,
-        show::or_unknown(d.friction_free_event_share, show::percent),
-        match d.friction_method {
-            Some(coldbrake_engine::record::FrictionMethod::Measured) => "from the brake signal",
-            Some(coldbrake_engine::record::FrictionMethod::Balance) => "from the balance",
-            None => "in no way",
-        }
-    ))
+    let percent = |share| format!("{} %", show::or_unknown(share, show::percent));
+    printer.wrapped(
+        "  ",
+        &format!(
+            "applied {}, {} of the moving time, up to {} kW; {}, {} of them without friction",
+            show::count(d.brake_applications.into(), "time", "times"),
+            percent(d.friction_time_share),
+            show::or_unknown(d.peak_friction_w, |w| show::number(w * 1e-3)),
+            show::count(d.braking_events.into(), "braking event", "braking events"),
+            percent(d.friction_free_event_share),
+        ),
+    )?;
+    printer.wrapped(
+        "  ",
+        &format!(
+            "{} kJ per tonne and 100 m of drop, {} of it unexplained",
+            show::or_unknown(d.friction_kj_per_t_100m, show::number),
+            show::or_unknown(d.unexplained_kj_per_t_100m, show::number),
+        ),
+    )?;
+    let method = match d.friction_method {
+        Some(FrictionMethod::Measured) => "found from the torque or pressure of the brakes",
+        Some(FrictionMethod::Balance) => "found from the balance of energies: no basis for an alarm",
+        None => return Ok(()),
+    };
+    printer.wrapped("  ", method)
 }
 
 fn brakes(d: &Descent, printer: &mut Printer) -> io::Result<()> {
@@ -255,55 +352,83 @@ fn brakes(d: &Descent, printer: &mut Printer) -> io::Result<()> {
     if d.brake_temperature_peak_c.is_none() && d.measured_brake_temperature_peak_c.is_none() {
         return Ok(());
     }
-    section(printer, "Brake temperature, hotter axle", None)?;
+    section(printer, "Brake temperature, hotter axle")?;
+    let course = |start, peak| {
+        format!(
+            "{} at the top, {} at most",
+            show::or_unknown(start, degrees),
+            degrees(peak)
+        )
+    };
     if let Some(peak) = d.brake_temperature_peak_c {
-        printer.line(&format!(
-            "  estimated {} at the top, {} at most; {} above the inspection temperature",
-            show::or_unknown(d.brake_temperature_start_c, degrees),
-            degrees(peak),
-            show::duration(d.above_inspection_temperature_s),
-        ))?;
+        let above = if d.above_inspection_temperature_s > 0.0 {
+            format!("{} above", show::duration(d.above_inspection_temperature_s))
+        } else {
+            "never above".to_owned()
+        };
+        let text = format!(
+            "{}; {above} the inspection temperature of the class",
+            course(d.brake_temperature_start_c, peak)
+        );
+        printer.wrapped("  estimated  ", &text)?;
     }
     if let Some(peak) = d.measured_brake_temperature_peak_c {
-        printer.line(&format!(
-            "  measured {} at the top, {} at most",
-            show::or_unknown(d.measured_brake_temperature_start_c, degrees),
-            degrees(peak),
-        ))?;
+        printer.wrapped(
+            "  measured   ",
+            &course(d.measured_brake_temperature_start_c, peak),
+        )?;
     }
-    let width = printer.width.saturating_sub(2);
-    for line in wrap(show::CAUTION, width) {
-        printer.line(&format!("  {line}"))?;
-    }
-    Ok(())
+    printer.wrapped("  ", show::CAUTION)
 }
 
 fn trust(d: &Descent, printer: &mut Printer) -> io::Result<()> {
-    section(printer, "How far to trust it", None)?;
-    printer.line(&format!(
-        "  {} samples cover {} % of the time, longest gap {}; altitude noise {} m",
-        d.sample_count,
-        show::percent(d.coverage),
-        show::duration(d.longest_gap_s),
-        show::number(d.altitude_noise_m),
-    ))?;
+    section(printer, "How far to trust it")?;
+    printer.wrapped(
+        "  ",
+        &format!(
+            "{} cover {} % of the time, longest gap {} s; the altitude is uncertain by {} m from sample to sample",
+            show::count(d.sample_count.into(), "sample", "samples"),
+            show::percent(d.coverage),
+            show::digits(d.longest_gap_s, 2),
+            show::digits(d.altitude_noise_m, 2),
+        ),
+    )?;
     for flag in d.flags.iter() {
-        printer.line(&format!("  {}: {}", flag.name(), show::flag(flag)))?;
+        printer.wrapped(&format!("  {}: ", flag.name()), show::flag(flag))?;
+    }
+    if d.flags.is_empty() {
+        printer.line("  no flags")?;
     }
     Ok(())
 }
 
-/// Breaks a text into lines of at most `width` characters, at spaces.
-pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_are_written_with_their_point_and_no_minus_zero() {
+        for (parts, text) in [
+            (0, "0.000"),
+            (7, "0.007"),
+            (-7, "-0.007"),
+            (4_168, "4.168"),
+            (-12_345, "-12.345"),
+        ] {
+            assert_eq!(fixed(parts, 3), text);
         }
     }
-    lines
+
+    #[test]
+    fn what_is_shown_adds_up_in_every_digit() {
+        // Thirds that plain rounding would break: 0.333 + 0.333 + 0.333 is not 1.000.
+        let third = Shown::of(1.2e6);
+        let whole = Shown::of(3.6e6);
+        let rest = whole.less(third).less(third);
+        assert_eq!(third.plus(third).plus(rest), whole);
+        assert_eq!(
+            (third.kwh(), rest.kwh(), whole.kwh()),
+            ("0.333".into(), "0.334".into(), "1.000".into())
+        );
+    }
 }

@@ -77,7 +77,7 @@ pub fn read_class(file: &std::path::Path) -> Result<(String, VehicleClass), Fail
     })?;
     let class: VehicleClass = toml::from_str(&text).map_err(|error| {
         let at = error.span().map_or(0, |span| {
-            text[..span.start.min(text.len())].lines().count().max(1)
+            text.bytes().take(span.start).filter(|b| *b == b'\n').count() + 1
         });
         Failure::new(Code::BadInput, format!("{shown}, line {at}: {}", error.message()))
             .help("`coldbrake classes template` shows every key with its unit")
@@ -113,43 +113,27 @@ async fn list(server: &Server, printer: &mut Printer) -> Outcome {
             break;
         }
     }
+    print_list(&classes, printer)
+}
+
+/// Prints classes as a list.
+pub fn print_list(classes: &[Wire], printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
             let rows: Vec<Value> = classes.iter().map(class_json).collect();
             printer.json(&json!({"format": "coldbrake.classes/1", "vehicle_classes": rows}))?;
         }
-        Format::Csv => {
-            let rows = classes.iter().map(|c| {
-                vec![
-                    c.vehicle_class.clone(),
-                    c.display_name.clone(),
-                    c.mass_kg.to_string(),
-                    c.max_recovery_power_w.to_string(),
-                    c.vehicle_count.to_string(),
-                ]
-            });
-            let header = [
-                "vehicle_class",
-                "display_name",
-                "mass_kg",
-                "max_recovery_power_w",
-                "vehicle_count",
-            ];
-            printer.csv(&header, rows)?;
-        }
+        Format::Csv => printer.csv(&CSV_HEADER, classes.iter().map(csv_row))?,
+        Format::Table if classes.is_empty() => {}
         Format::Table => {
-            if classes.is_empty() {
-                printer.say("no class is registered: `coldbrake classes template > my.toml`, then `coldbrake classes put my.toml`");
-                return Ok(());
-            }
             let units = printer.units;
             let mut table = Table::default()
                 .text("class", 0)
                 .text("name", 1)
                 .number("mass", units.mass_unit(), 0)
-                .number("recovery up to", "kW", 0)
+                .number("recovery to", "kW", 0)
                 .number("vehicles", "", 0);
-            for c in &classes {
+            for c in classes {
                 table.row(vec![
                     c.vehicle_class.clone(),
                     c.display_name.clone(),
@@ -161,7 +145,31 @@ async fn list(server: &Server, printer: &mut Printer) -> Outcome {
             table.print(printer)?;
         }
     }
+    if classes.is_empty() {
+        printer.say("no class is registered");
+        printer.say("next: coldbrake classes template > my.toml; coldbrake classes put my.toml");
+    } else {
+        printer.say(&show::count(classes.len() as u64, "class", "classes"));
+    }
     Ok(())
+}
+
+const CSV_HEADER: [&str; 5] = [
+    "vehicle_class",
+    "display_name",
+    "mass_kg",
+    "max_recovery_power_w",
+    "vehicle_count",
+];
+
+fn csv_row(c: &Wire) -> Vec<String> {
+    vec![
+        c.vehicle_class.clone(),
+        c.display_name.clone(),
+        c.mass_kg.to_string(),
+        c.max_recovery_power_w.to_string(),
+        c.vehicle_count.to_string(),
+    ]
 }
 
 async fn show_one(server: &Server, class: String, printer: &mut Printer) -> Outcome {
@@ -171,12 +179,25 @@ async fn show_one(server: &Server, class: String, printer: &mut Printer) -> Outc
         .await
         .map_err(|e| refused(&e).help("list them: coldbrake classes list"))?;
     let class = answer.into_inner().vehicle_class.unwrap_or_default();
-    if printer.format == Format::Json {
-        printer.json(&json!({"format": "coldbrake.class/1", "vehicle_class": class_json(&class)}))?;
-    } else {
-        printer.raw(class.document_toml.as_bytes())?;
+    print_one(&class, printer)
+}
+
+/// Prints one class: for people as its file, which can be put again.
+pub fn print_one(class: &Wire, printer: &mut Printer) -> Outcome {
+    match printer.format {
+        Format::Json => printer.json(&one_json(class, None))?,
+        Format::Csv => printer.csv(&CSV_HEADER, [csv_row(class)])?,
+        Format::Table => printer.raw(class.document_toml.as_bytes())?,
     }
     Ok(())
+}
+
+fn one_json(class: &Wire, replaced: Option<bool>) -> Value {
+    let mut document = json!({"format": "coldbrake.class/1", "vehicle_class": class_json(class)});
+    if let Some(replaced) = replaced {
+        document["replaced"] = json!(replaced);
+    }
+    document
 }
 
 async fn put(server: &Server, text: String, printer: &mut Printer) -> Outcome {
@@ -188,14 +209,18 @@ async fn put(server: &Server, text: String, printer: &mut Printer) -> Outcome {
         .into_inner();
     let class = answer.vehicle_class.unwrap_or_default();
     match printer.format {
-        Format::Json => printer.json(
-            &json!({"format": "coldbrake.class/1", "vehicle_class": class_json(&class), "replaced": answer.replaced}),
-        )?,
-        _ if answer.replaced => {
-            printer.say(&format!("class `{}` replaced: it counts for samples that come from now on", class.vehicle_class));
-        }
-        _ => printer.say(&format!("class `{}` registered", class.vehicle_class)),
+        Format::Json => printer.json(&one_json(&class, Some(answer.replaced)))?,
+        Format::Csv => printer.csv(&CSV_HEADER, [csv_row(&class)])?,
+        Format::Table => {}
     }
+    printer.say(&if answer.replaced {
+        format!(
+            "class `{}` replaced: it counts for samples that come from now on",
+            class.vehicle_class
+        )
+    } else {
+        format!("class `{}` registered", class.vehicle_class)
+    });
     Ok(())
 }
 

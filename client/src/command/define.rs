@@ -3,9 +3,9 @@
 use serde_json::json;
 
 use crate::{
-    command::account::wrap,
     exit::{Code, Failure, Outcome},
     printer::{Format, Printer, table::Table},
+    show,
 };
 
 /// Arguments of `define`.
@@ -206,54 +206,45 @@ pub fn run(args: &DefineArgs, printer: &mut Printer) -> Outcome {
     let plain = name.trim_end_matches("_low").trim_end_matches("_high");
     let Some(d) = DEFINITIONS.iter().find(|d| d.name == plain) else {
         let mut failure = Failure::new(Code::NotFound, format!("there is no definition of `{name}`"));
-        if let Some(near) = DEFINITIONS
-            .iter()
-            .find(|d| d.name.contains(plain) || plain.contains(d.name))
-        {
-            failure = failure.help(format!("did you mean `{}`?", near.name));
+        if let Some(near) = show::nearest(plain, DEFINITIONS.iter().map(|d| d.name)) {
+            failure = failure.help(format!("did you mean `{near}`?"));
         }
         return Err(failure.help("list them: coldbrake define"));
     };
-    if printer.format == Format::Json {
-        printer.json(&json!({"format": "coldbrake.definition/1", "name": d.name, "unit": d.unit, "formula": d.formula, "about": d.about}))?;
-        return Ok(());
+    if printer.format != Format::Table {
+        return data(&[*d], printer);
     }
     let unit = if d.unit.is_empty() { "a ratio" } else { d.unit };
     printer.heading(&format!("{}, {unit}", d.name))?;
-    for (title, text) in [("= ", d.formula), ("", d.about)] {
-        let mut lead = title;
-        for line in wrap(text, printer.width.saturating_sub(4)) {
-            printer.line(&format!("  {lead}{line}"))?;
-            lead = if title.is_empty() { "" } else { "  " };
-        }
-    }
+    printer.wrapped("  = ", d.formula)?;
+    printer.wrapped("  ", d.about)?;
     Ok(())
 }
 
-fn list(printer: &mut Printer) -> Outcome {
-    match printer.format {
-        Format::Json => {
-            let rows: Vec<_> = DEFINITIONS
-                .iter()
-                .map(|d| json!({"name": d.name, "unit": d.unit, "formula": d.formula, "about": d.about}))
-                .collect();
-            printer.json(&json!({"format": "coldbrake.definitions/1", "definitions": rows}))?;
-        }
-        Format::Csv => {
-            let rows = DEFINITIONS
-                .iter()
-                .map(|d| [d.name, d.unit, d.formula, d.about].map(str::to_owned).to_vec());
-            printer.csv(&["name", "unit", "formula", "about"], rows)?;
-        }
-        Format::Table => {
-            let mut table = Table::default().text("name", 0).text("unit", 0);
-            for d in DEFINITIONS {
-                table.row(vec![d.name.to_owned(), d.unit.to_owned()]);
-            }
-            table.print(printer)?;
-            printer.say("next: coldbrake define NAME");
-        }
+fn data(definitions: &[Definition], printer: &mut Printer) -> Outcome {
+    if printer.format == Format::Csv {
+        let rows = definitions
+            .iter()
+            .map(|d| [d.name, d.unit, d.formula, d.about].map(str::to_owned).to_vec());
+        return Ok(printer.csv(&["name", "unit", "formula", "about"], rows)?);
     }
+    let rows: Vec<_> = definitions
+        .iter()
+        .map(|d| json!({"name": d.name, "unit": d.unit, "formula": d.formula, "about": d.about}))
+        .collect();
+    Ok(printer.json(&json!({"format": "coldbrake.definitions/1", "definitions": rows}))?)
+}
+
+fn list(printer: &mut Printer) -> Outcome {
+    if printer.format != Format::Table {
+        return data(DEFINITIONS, printer);
+    }
+    let mut table = Table::default().text("name", 0).text("unit", 0);
+    for d in DEFINITIONS {
+        table.row(vec![d.name.to_owned(), d.unit.to_owned()]);
+    }
+    table.print(printer)?;
+    printer.say("next: coldbrake define NAME");
     Ok(())
 }
 

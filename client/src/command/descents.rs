@@ -80,8 +80,8 @@ pub struct ListArgs {
     #[command(flatten)]
     pub filter: FilterArgs,
     /// At most this many
-    #[arg(long, value_name = "COUNT", default_value_t = 30, conflicts_with = "all")]
-    pub limit: usize,
+    #[arg(long, value_name = "COUNT", default_value_t = 30, conflicts_with = "all", value_parser = clap::value_parser!(u32).range(1..))]
+    pub limit: u32,
     /// All of them
     #[arg(long)]
     pub all: bool,
@@ -93,7 +93,7 @@ pub struct ShowArgs {
     /// Vehicle
     #[arg(value_name = "VEHICLE")]
     pub vehicle: String,
-    /// Descent: its identifier or the begin of it; `last` for the latest
+    /// Its identifier or the first part of it; `last` for the latest
     #[arg(value_name = "DESCENT", default_value = "last")]
     pub descent: String,
 }
@@ -104,7 +104,7 @@ pub async fn run(command: DescentsCommand, global: &Global, printer: &mut Printe
         DescentsCommand::List(args) => {
             let filter = args.filter.to_wire()?;
             let server = Server::connect(&global.server, global.timeout()).await?;
-            let limit = if args.all { usize::MAX } else { args.limit };
+            let limit = if args.all { usize::MAX } else { args.limit as usize };
             let (descents, more) = fetch(&server, filter, limit).await?;
             print_list(&descents, more, printer)
         }
@@ -134,7 +134,7 @@ pub async fn fetch(
     let mut descents = Vec::new();
     let mut token = String::new();
     loop {
-        let left = limit - descents.len();
+        let left = limit.saturating_sub(descents.len());
         let request = ListDescentsRequest {
             filter: Some(filter.clone()),
             page_size: left.min(1000) as i32,
@@ -154,6 +154,7 @@ pub async fn fetch(
             return Ok((descents, false));
         }
         if descents.len() >= limit {
+            descents.truncate(limit);
             return Ok((descents, true));
         }
     }
@@ -189,7 +190,7 @@ pub async fn fetch_one(
             }
             several => {
                 let mut failure = Failure::new(
-                    Code::NotFound,
+                    Code::Usage,
                     format!("{} descents of `{vehicle}` begin with `{prefix}`", several.len()),
                 );
                 for d in several.iter().take(5) {
@@ -224,7 +225,7 @@ fn read(wire: &coldbrake_proto::v1::Descent) -> Result<Descent, Failure> {
     })
 }
 
-/// Prints descents as a list.
+/// Prints descents as a list. `more` says that the server has more that match.
 pub fn print_list(descents: &[Descent], more: bool, printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
@@ -232,47 +233,57 @@ pub fn print_list(descents: &[Descent], more: bool, printer: &mut Printer) -> Ou
             printer.json(&json!({"format": DESCENTS_FORMAT, "descents": rows, "more": more}))?;
         }
         Format::Csv => printer.csv(&descent_csv_header(), descents.iter().map(descent_csv_row))?,
-        Format::Table => {
-            if descents.is_empty() {
-                printer.say("no descent matches");
-                return Ok(());
-            }
-            table(descents, printer).print(printer)?;
-            let count = descents.len();
-            printer.say(&if more {
-                format!("the latest {count}; there are more (--limit, --all)")
-            } else {
-                format!("{count} {}", if count == 1 { "descent" } else { "descents" })
-            });
-            if let Some(d) = descents.first() {
-                printer.say(&format!(
-                    "next: coldbrake descents show {} {}",
-                    d.vehicle, d.descent
-                ));
-            }
-        }
+        Format::Table => print_table(descents, printer)?,
+    }
+    let count = show::count(descents.len() as u64, "descent", "descents");
+    printer.say(&match (descents.is_empty(), more) {
+        (true, _) => "no descent matches".to_owned(),
+        (false, true) => format!("the latest {count}; there are more: --limit COUNT or --all"),
+        (false, false) => count,
+    });
+    if let (Format::Table, Some(d)) = (printer.format, descents.first()) {
+        printer.say(&format!(
+            "next: coldbrake descents show {} {}",
+            d.vehicle, d.descent
+        ));
     }
     Ok(())
 }
 
+/// Title of the column with temperatures.
+const BRAKES: &str = "brakes to";
+
+fn print_table(descents: &[Descent], printer: &mut Printer) -> Outcome {
+    if descents.is_empty() {
+        return Ok(());
+    }
+    let left_out = table(descents, printer).print(printer)?;
+    if descents.iter().any(|d| d.brake_temperature_peak_c.is_some()) && !left_out.iter().any(|t| t == BRAKES)
+    {
+        printer.line("")?;
+        printer.wrapped("", &format!("Brakes: {}", show::CAUTION))?;
+    }
+    Ok(())
+}
+
+/// The identifier says when a descent began, and is what `descents show` asks for: it is never given up.
 fn table(descents: &[Descent], printer: &Printer) -> Table {
     let u = printer.units;
     let mut table = Table::default()
-        .text("start, UTC", 1)
+        .text("descent", 0)
         .text("vehicle", 0)
-        .text("software", 3)
+        .text("software", 1)
         .text("grade", 6)
         .number("drop", u.height_unit(), 0)
         .number("length", u.distance_unit(), 4)
-        .number("recovered", "kWh", 2)
+        .number("recovered", "kWh", 3)
         .number("recovery", "%", 0)
         .number("friction", "%", 0)
-        .number("unexplained", "kJ/t/100 m", 4)
-        .number("brakes up to", u.temperature_unit(), 5)
-        .text("descent", 7);
+        .number("unexplained", "kJ/t/100 m", 2)
+        .number(BRAKES, u.temperature_unit(), 5);
     for d in descents {
         table.row(vec![
-            show::time(d.start_time_ms).chars().take(16).collect(),
+            d.descent.clone(),
             d.vehicle.clone(),
             d.software_version.clone(),
             d.grade.clone().unwrap_or_else(|| show::UNKNOWN.to_owned()),
@@ -283,7 +294,6 @@ fn table(descents: &[Descent], printer: &Printer) -> Table {
             show::or_unknown(d.friction_share, |e| show::percent(e.value)),
             show::or_unknown(d.unexplained_kj_per_t_100m, show::number),
             show::or_unknown(d.brake_temperature_peak_c, |t| format!("{:.0}", u.temperature(t))),
-            d.descent.clone(),
         ]);
     }
     table
@@ -320,44 +330,56 @@ async fn watch(server: &Server, filter: DescentFilter, printer: &mut Printer) ->
         .map_err(|e| refused(&e))?
         .into_inner();
     printer.say("watching; Ctrl-C ends it");
-    let mut first = true;
+    if printer.format == Format::Csv {
+        printer.csv(&descent_csv_header(), [])?;
+    }
     while let Some(answer) = stream.next().await {
         let answer = answer.map_err(|e| refused(&e))?;
         if answer.skipped_count > 0 {
             printer.say(&format!(
-                "{} descents were left out: this reader was too slow",
-                answer.skipped_count
+                "{} left out: this reader was too slow; `coldbrake descents list` has them",
+                show::count(answer.skipped_count.unsigned_abs(), "descent", "descents")
             ));
         }
         let Some(wire) = answer.descent else { continue };
-        let d = read(&wire)?;
-        match printer.format {
-            Format::Json => printer.json_line(&Value::Object(descent_json(&d)))?,
-            Format::Csv => {
-                if first {
-                    printer.csv(&descent_csv_header(), [descent_csv_row(&d)])?;
-                } else {
-                    let row = descent_csv_row(&d);
-                    printer.csv(&row, [])?;
-                }
-            }
-            Format::Table => printer.line(&one_line(&d, printer.units))?,
-        }
-        first = false;
+        print_recorded(&read(&wire)?, printer)?;
         printer.flush()?;
     }
     Err(Failure::new(Code::Unreachable, "the server ended the watch").help("start it again"))
 }
 
-fn one_line(d: &Descent, u: crate::printer::Units) -> String {
-    format!(
-        "{}  {}  {:.0} {} down, recovery {} %, friction {} %, unexplained {} kJ/t/100 m",
-        show::time(d.end_time_ms),
+/// Prints a descent that was just recorded, on one line.
+pub fn print_recorded(d: &Descent, printer: &mut Printer) -> Outcome {
+    match printer.format {
+        Format::Json => {
+            printer.json_line(&json!({"format": DESCENTS_FORMAT, "descents": [descent_json(d)]}))?
+        }
+        Format::Csv => printer.csv_rows([descent_csv_row(d)])?,
+        Format::Table => print_line(d, printer)?,
+    }
+    Ok(())
+}
+
+fn print_line(d: &Descent, printer: &mut Printer) -> Outcome {
+    let u = printer.units;
+    let what = format!(
+        "{}  {}  {:.0} {} down",
+        d.descent,
         d.vehicle,
         u.height(d.drop_m),
-        u.height_unit(),
-        show::or_unknown(d.recovery_ratio, |e| show::percent(e.value)),
-        show::or_unknown(d.friction_share, |e| show::percent(e.value)),
-        show::or_unknown(d.unexplained_kj_per_t_100m, show::number),
-    )
+        u.height_unit()
+    );
+    let mut ratios = String::new();
+    for (name, ratio) in [("recovery", d.recovery_ratio), ("friction", d.friction_share)] {
+        if let Some(ratio) = ratio {
+            ratios.push_str(&format!("  {name} {} %", show::percent(ratio.value)));
+        }
+    }
+    if what.chars().count() + ratios.chars().count() <= printer.width {
+        printer.line(&(what + &ratios))?;
+    } else {
+        printer.line(&what)?;
+        printer.line(&ratios)?;
+    }
+    Ok(())
 }

@@ -1,7 +1,7 @@
 //! `coldbrake distribution`: how a quantity is spread over descents.
 
 use coldbrake_engine::{Metric, MetricHistogram};
-use coldbrake_proto::v1::GetDistributionRequest;
+use coldbrake_proto::v1::{GetDistributionRequest, GetDistributionResponse};
 use serde_json::json;
 
 use crate::{
@@ -10,7 +10,7 @@ use crate::{
     connect::{Server, refused},
     exit::{Code, Failure, Outcome},
     plot,
-    printer::{Format, Printer, table::Table},
+    printer::{Format, Printer, Units, table::Table},
     show,
 };
 
@@ -55,15 +55,11 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
     }
     let name = args.metric.clone().unwrap_or_default();
     let Some(metric) = Metric::from_name(&name) else {
-        let near = Metric::ALL
-            .iter()
-            .map(|m| m.name())
-            .find(|n| n.contains(&name) || name.contains(n));
         let mut failure = Failure::new(
             Code::Usage,
             format!("there is no quantity `{name}` with a distribution"),
         );
-        if let Some(near) = near {
+        if let Some(near) = show::nearest(&name, Metric::ALL.iter().map(|m| m.name())) {
             failure = failure.help(format!("did you mean `{near}`?"));
         }
         return Err(failure.help("list them: coldbrake distribution --list"));
@@ -90,89 +86,152 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
         .await
         .map_err(|e| refused(&e))?
         .into_inner();
+    print(metric, &answer, args.encoded, printer)
+}
+
+/// Prints a distribution, or with `encoded` its histogram for other programs.
+pub fn print(
+    metric: Metric,
+    answer: &GetDistributionResponse,
+    encoded: bool,
+    printer: &mut Printer,
+) -> Outcome {
+    let scale = metric.scale();
     let histogram = MetricHistogram::from_v2(metric, &answer.histogram_v2).map_err(|e| {
         Failure::new(Code::Partial, e.to_string())
             .help("the server may be newer than this program: update it")
     })?;
-    if args.encoded {
+    let count = show::count(histogram.count(), "descent", "descents");
+    if encoded {
         printer.line(&histogram.to_base64())?;
         printer.say(&format!(
-            "{} values of {} in units of {}",
-            histogram.count(),
-            metric.scale().title,
-            metric.scale().stored_unit
+            "{}: HdrHistogram V2 of {count}; its integers are in units of {}",
+            scale.title, scale.stored_unit
         ));
         return Ok(());
     }
-    let quantiles: Vec<(f64, f64)> = answer.quantiles.iter().map(|q| (q.fraction, q.value)).collect();
     match printer.format {
         Format::Json => {
-            let rows: Vec<_> = quantiles
+            let quantiles: Vec<_> = answer
+                .quantiles
                 .iter()
-                .map(|(f, v)| json!({"fraction": f, "value": v}))
+                .map(|q| json!({"fraction": q.fraction, "value": q.value}))
                 .collect();
             printer.json(&json!({
                 "format": "coldbrake.distribution/1",
                 "metric": metric.name(),
-                "unit": metric.scale().unit,
-                "stored_unit": metric.scale().stored_unit,
+                "unit": scale.unit,
+                "stored_unit": scale.stored_unit,
                 "count": answer.count,
                 "clamped_count": answer.clamped_count,
                 "mean": answer.mean,
-                "quantiles": rows,
+                "quantiles": quantiles,
                 "histogram_v2_base64": histogram.to_base64(),
             }))?;
         }
         Format::Csv => {
-            let rows = quantiles.iter().map(|(f, v)| vec![f.to_string(), v.to_string()]);
+            let rows = answer
+                .quantiles
+                .iter()
+                .map(|q| vec![q.fraction.to_string(), q.value.to_string()]);
             printer.csv(&["fraction", metric.name()], rows)?;
         }
-        Format::Table => table(metric, &histogram, answer.mean, &quantiles, printer)?,
+        Format::Table if histogram.count() > 0 => drawn(metric, answer, &histogram, printer)?,
+        Format::Table => {}
     }
+    printer.say(if histogram.count() == 0 {
+        "no descent matches"
+    } else {
+        &count
+    });
+    if answer.clamped_count > 0 {
+        printer.say(&format!(
+            "{} values above the range count as its largest",
+            answer.clamped_count
+        ));
+    }
+    printer.say(&format!("next: coldbrake define {}", metric.name()));
     Ok(())
 }
 
-fn table(
+/// How the values of a metric are shown to people.
+struct Shown {
+    unit: &'static str,
+    convert: Box<dyn Fn(f64) -> f64>,
+    /// Decimals of all values: those that give the typical one three digits.
+    places: usize,
+}
+
+impl Shown {
+    fn of(metric: Metric, units: Units, typical: f64) -> Self {
+        let (unit, convert): (_, Box<dyn Fn(f64) -> f64>) = match metric.scale().unit {
+            "" => ("%", Box::new(|v| v * 100.0)),
+            "J" => ("kWh", Box::new(|v| v / 3.6e6)),
+            "W" => ("kW", Box::new(|v| v * 1e-3)),
+            "s" => ("min", Box::new(|v| v / 60.0)),
+            "m" => (units.height_unit(), Box::new(move |v| units.height(v))),
+            "°C" => (units.temperature_unit(), Box::new(move |v| units.temperature(v))),
+            other => (other, Box::new(|v| v)),
+        };
+        let typical = convert(typical);
+        let places = if unit == "%" {
+            1
+        } else {
+            show::number(typical)
+                .split_once('.')
+                .map_or(0, |(_, rest)| rest.len())
+        };
+        Self {
+            unit,
+            convert,
+            places,
+        }
+    }
+
+    fn text(&self, value: f64) -> String {
+        // Adding 0 makes a negative zero positive.
+        format!("{:.*}", self.places, (self.convert)(value) + 0.0)
+    }
+}
+
+fn drawn(
     metric: Metric,
+    answer: &GetDistributionResponse,
     histogram: &MetricHistogram,
-    mean: Option<f64>,
-    quantiles: &[(f64, f64)],
     printer: &mut Printer,
 ) -> Outcome {
-    let scale = metric.scale();
-    if histogram.count() == 0 {
-        printer.say("no descent matches");
-        return Ok(());
-    }
-    let (unit, shown): (&str, fn(f64) -> String) = match scale.unit {
-        "" => ("%", show::percent),
-        "J" => ("kWh", show::kwh),
-        "W" => ("kW", |w| show::number(w * 1e-3)),
-        other => (other, show::number),
-    };
-    printer.heading(&format!(
-        "{} in {unit}: {} descents",
-        scale.title,
-        histogram.count()
-    ))?;
+    let typical = histogram.quantile(0.5).unwrap_or(0.0);
+    let shown = Shown::of(metric, printer.units, typical);
+    printer.heading(&format!("{}, {}", metric.scale().title, shown.unit))?;
     printer.line("")?;
     let mut rows = Table::default()
-        .text("at or below it", 0)
-        .number("value", unit, 0);
-    for (fraction, value) in quantiles {
+        .text("share of descents", 0)
+        .number("at or below", shown.unit, 0);
+    for q in &answer.quantiles {
         rows.row(vec![
-            format!("{} % of descents", show::digits(fraction * 100.0, 3)),
-            shown(*value),
+            format!("{:>3} %", show::digits(q.fraction * 100.0, 1)),
+            shown.text(q.value),
         ]);
     }
+    if let Some(mean) = answer.mean {
+        rows.row(vec!["mean".to_owned(), shown.text(mean)]);
+    }
     rows.print(printer)?;
-    printer.line(&format!("mean {}", show::or_unknown(mean, shown)))?;
     printer.line("")?;
-    let bars = plot::gather(&histogram.cells(), BARS);
-    for line in plot::bars(&bars, printer.width, printer.unicode, shown) {
+    printer.heading("descents by range")?;
+    let cells: Vec<plot::Bar> = histogram
+        .cells()
+        .into_iter()
+        .map(|(low, high, n)| ((shown.convert)(low), (shown.convert)(high), n))
+        .collect();
+    let bars = plot::gather(&cells, BARS);
+    for line in plot::bars(&bars, printer.width, printer.unicode) {
         printer.line(&line)?;
     }
-    printer.say(&format!("next: coldbrake define {}", metric.name()));
+    if metric == Metric::BrakeTemperaturePeak {
+        printer.line("")?;
+        printer.wrapped("", show::CAUTION)?;
+    }
     Ok(())
 }
 
@@ -201,9 +260,17 @@ fn list(printer: &mut Printer) -> Outcome {
             printer.csv(&["metric", "title", "unit", "stored_unit"], rows)?;
         }
         Format::Table => {
-            let mut table = Table::default().text("metric", 0).text("what it is", 0);
+            let mut table = Table::default()
+                .text("metric", 0)
+                .text("unit", 1)
+                .text("what it is", 0);
             for metric in Metric::ALL {
-                table.row(vec![metric.name().to_owned(), metric.scale().title.to_owned()]);
+                let scale = metric.scale();
+                table.row(vec![
+                    scale.name.to_owned(),
+                    scale.unit.to_owned(),
+                    scale.title.to_owned(),
+                ]);
             }
             table.print(printer)?;
         }

@@ -1,6 +1,6 @@
 //! `coldbrake status`: what the server has done.
 
-use coldbrake_proto::v1::GetServerStatusRequest;
+use coldbrake_proto::v1::{GetServerStatusRequest, GetServerStatusResponse};
 use serde_json::json;
 
 use crate::{
@@ -8,7 +8,7 @@ use crate::{
     connect::{Server, refused},
     convert::rfc3339,
     exit::Outcome,
-    printer::{Format, Printer, table::Table},
+    printer::{Format, Printer},
     show,
 };
 
@@ -21,52 +21,60 @@ pub async fn run(global: &Global, printer: &mut Printer) -> Outcome {
         .await
         .map_err(|e| refused(&e))?
         .into_inner();
-    let counts = [
+    print(&server.uri, &s, printer)
+}
+
+/// Prints what a server has done.
+pub fn print(uri: &str, s: &GetServerStatusResponse, printer: &mut Printer) -> Outcome {
+    let now = [
         ("open_stream_count", "streams open", s.open_stream_count),
         ("vehicle_count", "vehicles known", s.vehicle_count),
         ("descent_count", "descents recorded", s.descent_count),
+        ("store_size_bytes", "bytes on disk", s.store_size_bytes),
+    ];
+    let since_start = [
         ("accepted_sample_count", "samples taken", s.accepted_sample_count),
         ("accepted_batch_count", "batches taken", s.accepted_batch_count),
         (
             "duplicate_batch_count",
-            "batches dropped as duplicates",
+            "batches sent twice, dropped",
             s.duplicate_batch_count,
         ),
         ("refused_batch_count", "batches refused", s.refused_batch_count),
         ("rewind_count", "requests to go back", s.rewind_count),
         ("commit_count", "group commits", s.commit_count),
-        ("store_size_bytes", "bytes on disk", s.store_size_bytes),
     ];
     match printer.format {
         Format::Json => {
             let mut object = serde_json::Map::new();
             object.insert("format".into(), json!("coldbrake.status/1"));
-            object.insert("server".into(), json!(server.uri));
+            object.insert("server".into(), json!(uri));
             object.insert("version".into(), json!(s.version));
             object.insert("start_time".into(), json!(rfc3339(s.start_time_ms)));
-            for (name, _, value) in counts {
-                object.insert(name.into(), json!(value));
+            for (name, _, value) in now.iter().chain(&since_start) {
+                object.insert((*name).to_owned(), json!(value));
             }
             printer.json(&object.into())?;
         }
         Format::Csv => {
-            let rows = counts
+            let rows = now
                 .iter()
+                .chain(&since_start)
                 .map(|(name, _, value)| vec![(*name).to_owned(), value.to_string()]);
             printer.csv(&["name", "value"], rows)?;
         }
         Format::Table => {
-            printer.heading(&format!("Coldbrake {} at {}", s.version, server.uri))?;
-            printer.line(&format!(
-                "running since {} UTC; counts are since then",
-                show::time(s.start_time_ms)
-            ))?;
-            printer.line("")?;
-            let mut table = Table::default().text("what", 0).number("count", "", 0);
-            for (_, title, value) in counts {
-                table.row(vec![title.to_owned(), value.to_string()]);
+            printer.heading(&format!("Coldbrake {} at {}", s.version, uri))?;
+            for (title, counts) in [
+                ("Now".to_owned(), now.as_slice()),
+                (format!("Since {} UTC", show::time(s.start_time_ms)), &since_start),
+            ] {
+                printer.line("")?;
+                printer.heading(&title)?;
+                for (_, what, value) in counts {
+                    printer.line(&format!("  {what:<30}{value:>14}"))?;
+                }
             }
-            table.print(printer)?;
         }
     }
     Ok(())

@@ -60,6 +60,11 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
             break;
         }
     }
+    print_list(&vehicles, printer)
+}
+
+/// Prints vehicles as a list.
+pub fn print_list(vehicles: &[Vehicle], printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
             let rows: Vec<Value> = vehicles.iter().map(vehicle_json).collect();
@@ -84,7 +89,7 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
                 .number("driven", units.distance_unit(), 4)
                 .number("friction", "kWh", 3)
                 .text("last sample, UTC", 5);
-            for v in &vehicles {
+            for v in vehicles {
                 table.row(vec![
                     v.vehicle.clone(),
                     v.vehicle_class.clone(),
@@ -96,13 +101,18 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
                     show::or_unknown(v.last_sample_time_ms, show::time),
                 ]);
             }
-            if vehicles.is_empty() {
-                printer.say("no vehicle has streamed yet: `coldbrake send FILE` streams a log as one");
-            } else {
+            if !vehicles.is_empty() {
                 table.print(printer)?;
-                printer.say(&format!("{} vehicles", vehicles.len()));
             }
         }
+    }
+    printer.say(&if vehicles.is_empty() {
+        "no vehicle: `coldbrake send FILE` streams a log as one".to_owned()
+    } else {
+        show::count(vehicles.len() as u64, "vehicle", "vehicles")
+    });
+    if let (Format::Table, Some(v)) = (printer.format, vehicles.first()) {
+        printer.say(&format!("next: coldbrake vehicles show {}", v.vehicle));
     }
     Ok(())
 }
@@ -122,17 +132,21 @@ async fn show_one(server: &Server, vehicle: String, printer: &mut Printer) -> Ou
         .get_vehicle(GetVehicleRequest { vehicle })
         .await
         .map_err(|e| refused(&e).help("list them: coldbrake vehicles list"))?;
-    let v = answer.into_inner().vehicle.unwrap_or_default();
+    print_one(&answer.into_inner().vehicle.unwrap_or_default(), printer)
+}
+
+/// Prints one vehicle.
+pub fn print_one(v: &Vehicle, printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
-            printer.json(&json!({"format": "coldbrake.vehicle/1", "vehicle": vehicle_json(&v)}))?;
+            printer.json(&json!({"format": "coldbrake.vehicle/1", "vehicle": vehicle_json(v)}))?;
         }
         Format::Csv => {
-            let header: Vec<String> = vehicle_json(&v)
+            let header: Vec<String> = vehicle_json(v)
                 .as_object()
                 .map(|o| o.keys().cloned().collect())
                 .unwrap_or_default();
-            let row = vehicle_row(&v, &header);
+            let row = vehicle_row(v, &header);
             printer.csv(&header, [row])?;
         }
         Format::Table => {
@@ -141,8 +155,8 @@ async fn show_one(server: &Server, vehicle: String, printer: &mut Printer) -> Ou
             for (name, value) in [
                 ("class", v.vehicle_class.clone()),
                 ("software", v.software_version.clone()),
-                ("state", state(&v).to_owned()),
-                ("brake signal", brake_kind(&v).unwrap_or("not said").to_owned()),
+                ("state", state(v).to_owned()),
+                ("brake signal", brake_kind(v).unwrap_or("not said").to_owned()),
                 ("descents", v.descent_count.to_string()),
                 (
                     "driven",

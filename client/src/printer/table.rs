@@ -19,6 +19,17 @@ struct Head {
     rank: u8,
 }
 
+/// A table laid out.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Layout {
+    /// Titles, and units where a column has one.
+    pub heads: Vec<String>,
+    /// Rows.
+    pub rows: Vec<String>,
+    /// Titles of the columns given up for want of width.
+    pub left_out: Vec<String>,
+}
+
 /// A table under construction.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Table {
@@ -61,10 +72,8 @@ impl Table {
         self.rows.is_empty()
     }
 
-    /// Returns the lines of the table, at most `width` characters wide where columns can be given up for it, and the
-    /// titles of the columns given up.
-    pub fn lines(&self, width: usize) -> (Vec<String>, Vec<String>) {
-        let has_units = self.heads.iter().any(|h| !h.unit.is_empty());
+    /// Returns the table laid out, at most `width` characters wide where columns can be given up for it.
+    pub fn lay_out(&self, width: usize) -> Layout {
         let widths: Vec<usize> = self
             .heads
             .iter()
@@ -105,32 +114,34 @@ impl Table {
                 .collect();
             parts.join(&" ".repeat(GAP)).trim_end().to_owned()
         };
-        let mut lines = vec![line(&|i| self.heads[i].title.clone())];
-        if has_units {
-            lines.push(line(&|i| self.heads[i].unit.clone()));
+        let mut heads = vec![line(&|i| self.heads[i].title.clone())];
+        if shown.iter().any(|&i| !self.heads[i].unit.is_empty()) {
+            heads.push(line(&|i| self.heads[i].unit.clone()));
         }
-        lines.extend(
-            self.rows
-                .iter()
-                .map(|r| line(&|i| r.get(i).cloned().unwrap_or_default())),
-        );
-        (lines, left_out)
+        let rows = self
+            .rows
+            .iter()
+            .map(|r| line(&|i| r.get(i).cloned().unwrap_or_default()))
+            .collect();
+        Layout {
+            heads,
+            rows,
+            left_out,
+        }
     }
 
-    /// Prints the table; says which columns were given up.
-    pub fn print(&self, printer: &mut Printer) -> io::Result<()> {
-        let (lines, left_out) = self.lines(printer.width);
-        let heads = if self.heads.iter().any(|h| !h.unit.is_empty()) {
-            2
-        } else {
-            1
-        };
-        for (i, line) in lines.iter().enumerate() {
-            if i < heads {
-                printer.heading(line)?;
-            } else {
-                printer.line(line)?;
-            }
+    /// Prints the table, says which columns were given up, and returns their titles.
+    pub fn print(&self, printer: &mut Printer) -> io::Result<Vec<String>> {
+        let Layout {
+            heads,
+            rows,
+            left_out,
+        } = self.lay_out(printer.width);
+        for head in heads {
+            printer.heading(&head)?;
+        }
+        for row in rows {
+            printer.line(&row)?;
         }
         if !left_out.is_empty() {
             printer.say(&format!(
@@ -138,7 +149,7 @@ impl Table {
                 left_out.join(", ")
             ));
         }
-        Ok(())
+        Ok(left_out)
     }
 }
 
@@ -168,24 +179,25 @@ mod tests {
 
     #[test]
     fn numbers_stand_to_the_right_under_their_units() {
-        let (lines, left_out) = table().lines(80);
+        let layout = table().lay_out(80);
         assert_eq!(
-            lines,
-            [
-                "vehicle   drop  friction",
-                "             m       kWh",
-                "van-01     512      0.41",
-                "bus-2    1 940      12.3"
-            ]
+            layout.heads,
+            ["vehicle   drop  friction", "             m       kWh"]
         );
-        assert!(left_out.is_empty());
+        assert_eq!(
+            layout.rows,
+            ["van-01     512      0.41", "bus-2    1 940      12.3"]
+        );
+        assert!(layout.left_out.is_empty());
     }
 
     #[test]
     fn columns_are_given_up_by_rank_and_the_first_never() {
-        let (lines, left_out) = table().lines(16);
-        assert_eq!(left_out, ["friction"]);
-        assert_eq!(lines[2], "van-01     512");
-        assert_eq!(table().lines(3).1, ["drop", "friction"]);
+        let layout = table().lay_out(16);
+        assert_eq!(layout.left_out, ["friction"]);
+        assert_eq!(layout.rows[0], "van-01     512");
+        let layout = table().lay_out(3);
+        assert_eq!(layout.left_out, ["drop", "friction"]);
+        assert_eq!(layout.heads, ["vehicle"], "no line of units without units");
     }
 }
