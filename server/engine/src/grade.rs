@@ -186,8 +186,14 @@ mod tests {
         let bad = Grade {
             grade: "North Ramp".to_owned(),
             display_name: "two\nlines".to_owned(),
-            top: Some(Position { latitude_deg: 91.0, longitude_deg: 0.0 }),
-            bottom: Some(Position { latitude_deg: 0.0, longitude_deg: f64::NAN }),
+            top: Some(Position {
+                latitude_deg: 91.0,
+                longitude_deg: 0.0,
+            }),
+            bottom: Some(Position {
+                latitude_deg: 0.0,
+                longitude_deg: f64::NAN,
+            }),
             ..grade()
         };
         let fields: Vec<_> = bad.problems().into_iter().map(|p| p.field).collect();
@@ -196,16 +202,32 @@ mod tests {
 
     #[test]
     fn end_points_must_suit_the_length() {
-        let place = |longitude_deg| Some(Position { latitude_deg: 46.0, longitude_deg });
-        let far = Grade { top: place(0.0), bottom: place(0.2), ..grade() };
+        let place = |longitude_deg| {
+            Some(Position {
+                latitude_deg: 46.0,
+                longitude_deg,
+            })
+        };
+        let far = Grade {
+            top: place(0.0),
+            bottom: place(0.2),
+            ..grade()
+        };
         assert_eq!(far.problems()[0].field, "bottom");
-        let near = Grade { top: place(0.0), bottom: place(0.05), ..grade() };
+        let near = Grade {
+            top: place(0.0),
+            bottom: place(0.05),
+            ..grade()
+        };
         assert!(near.problems().is_empty());
     }
 
     #[test]
     fn the_name_for_no_grade_is_taken() {
-        let dash = Grade { grade: "-".to_owned(), ..grade() };
+        let dash = Grade {
+            grade: "-".to_owned(),
+            ..grade()
+        };
         assert_eq!(dash.problems()[0].field, "grade");
     }
 }

@@ -6,6 +6,7 @@
 mod common;
 mod grade_road;
 
+use coldbrake_engine::ProfilePoint;
 use coldbrake_engine::grade::{Catalogue, DescentShape, Grade, Match, Position, Unmatched};
 use common::Noise;
 use grade_road::{Driven, Instruments, Road, Tally, resampled};
@@ -256,4 +257,50 @@ fn a_short_plain_descent_is_not_guessed_unless_positions_say_so() {
     );
     let there = DescentShape::new(d.top_m, &d.points, Some(place(8.001)), None).unwrap();
     assert_eq!(catalogue.matches(&there).grade(), Some("plain"));
+}
+
+#[test]
+fn whatever_shape_comes_is_answered_within_bounds() {
+    let mut n = Noise(34);
+    let (road, _) = passage();
+    let mut grades = vec![road.grade("all", 0.0, 9000.0), road.grade("short", 0.0, 600.0)];
+    grades.push(Grade {
+        top: Some(place(8.0)),
+        ..road.grade("placed", 3000.0, 9000.0)
+    });
+    let catalogue = Catalogue::new(grades).unwrap();
+    for _ in 0..3000 {
+        let count = 2 + (80.0 * n.uniform()) as usize;
+        let (reach, height) = (10.0_f64.powf(4.0 * n.uniform()), 10.0_f64.powf(4.0 * n.uniform()));
+        let mut at = 0.0;
+        let points: Vec<ProfilePoint> = (0..count)
+            .map(|_| {
+                at += reach * n.uniform();
+                ProfilePoint {
+                    distance_m: at as f32,
+                    altitude_m: (1200.0 + height * (n.uniform() - 0.5)) as f32,
+                    ..ProfilePoint::default()
+                }
+            })
+            .collect();
+        let Some(shape) = DescentShape::new(1200.0, &points, Some(place(360.0 * n.uniform() - 180.0)), None)
+        else {
+            continue;
+        };
+        let fits = match catalogue.matches(&shape) {
+            Match::Found(fit) => vec![fit],
+            Match::Ambiguous { first, second } => vec![first, second],
+            Match::None { best, .. } => best.into_iter().collect(),
+        };
+        for fit in fits {
+            assert!(
+                (0.0..=1.0).contains(&fit.score) && (0.0..=1.0).contains(&fit.coverage),
+                "{fit:?}"
+            );
+            assert!(
+                (0.0..=1.0).contains(&fit.inside) && fit.chance >= 0.0 && fit.misfit_m.is_finite(),
+                "{fit:?}"
+            );
+        }
+    }
 }

@@ -28,9 +28,9 @@ const ALTITUDE_SLACK_M: f64 = 8.0;
 const STEP_M: (f64, f64) = (25.0, 120.0);
 /// Altitude by which a road may wander within half a step, which sets the step, m.
 const STEP_WANDER_M: f64 = 1.5;
-/// Overlap of a fit that makes a look at partial overlaps needless.
+/// Shares of grade and descent from which a grade counts as covered whole.
 const WHOLE_SHARE: f64 = 0.85;
-/// Score of such a fit.
+/// Score of a fit to a whole grade that makes a look at partial overlaps needless.
 const CONVINCING: f64 = 0.6;
 
 /// What decides quickly whether a grade is worth a look. Units m, gradients as rise over run.
@@ -376,8 +376,8 @@ impl<'a> Look<'a> {
         let rough = self.shape.roughness as f32;
         let blur = rough * (0.5 * self.step + 0.3 / per_m);
         let worst = limit_m as f32 + blur;
-        let near = 2.5 * worst + 0.3 * MAX_SCALE_ERROR as f32 * self.drop.abs();
-        let spread = 5.0 * worst + MAX_SCALE_ERROR as f32 * self.drop.abs();
+        let near = 1.8 * worst + 0.25 * MAX_SCALE_ERROR as f32 * self.drop.abs();
+        let spread = 3.5 * worst + 0.8 * MAX_SCALE_ERROR as f32 * self.drop.abs();
         let off = (MAX_OFFSET_M + ALTITUDE_SLACK_M) as f32 + 0.02 * self.drop.abs();
         // The middle of the descent lies on the grade whatever the overlap: where its altitude does not suit, no place does.
         let within = |a: &f32| (self.middle.1 - *a).abs() <= off;

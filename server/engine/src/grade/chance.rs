@@ -14,7 +14,7 @@ use super::shape::{DescentShape, STRETCH_M};
 /// no source.
 const DRIFT_GRADIENT: f64 = 0.001;
 /// Deviations of single altitudes that are tried, m.
-const NOISE_M: [f64; 6] = [0.25, 0.4, 0.6, 0.9, 1.3, 1.8];
+const NOISE_M: [f64; 7] = [0.25, 0.4, 0.6, 0.9, 1.3, 1.8, 2.4];
 
 /// Returns the logarithm of how much likelier the same road is than another one, given what is left as (distance,
 /// altitude difference), m.

@@ -17,6 +17,7 @@ const ALTITUDE_M: (f64, f64) = (-500.0, 9_000.0);
 /// Altitude by distance from the top, resampled at equal steps.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
+#[expect(clippy::struct_field_names, reason = "the unit belongs to the name")]
 pub struct GradeProfile {
     /// Length along the road, m.
     length_m: f32,

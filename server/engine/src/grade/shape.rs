@@ -101,7 +101,7 @@ impl DescentShape {
         f64::from(self.nodes[self.nodes.len() - 1].1)
     }
 
-    /// Returns the largest distance between neighbouring points, m.
+    /// Returns the altitude at a distance from the top, m.
     pub(super) fn altitude_at(&self, at_m: f64) -> f64 {
         f64::from(altitude(&self.nodes, at_m as f32))
     }

@@ -106,7 +106,7 @@ impl std::fmt::Display for Match {
                         "no known grade has such a profile within {MAX_OFFSET_M} m of altitude"
                     )?,
                     Unmatched::Elsewhere => {
-                        write!(f, "the profile would suit but the positions are elsewhere")?
+                        write!(f, "the profile would suit but the positions are elsewhere")?;
                     }
                     Unmatched::TooPlain => write!(
                         f,
