@@ -4,6 +4,7 @@ pub mod args;
 pub mod command;
 pub mod connect;
 pub mod convert;
+pub mod demo;
 pub mod exit;
 pub mod import;
 pub mod plot;

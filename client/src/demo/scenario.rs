@@ -1,0 +1,477 @@
+//! The invented fleet: its passes, vehicles, days, and what goes wrong in it.
+
+use coldbrake_engine::{Batch, BrakeKind, CurrentSign, Opening, Session, VehicleClass};
+
+use super::{
+    drive::{Leg, Trace, Truth, drive},
+    driver::{Jam, Plan, Style},
+    machine::{Machine, Missing, Software},
+    noise::Noise,
+    road::{Pass, Road, Side, Way},
+    sensors::{Disturbance, Equipment, observe},
+};
+
+/// First midnight of the scenario: 2026-03-02T00:00:00Z, ms since the Unix epoch.
+pub const FIRST_DAY_MS: i64 = 1_772_409_600_000;
+/// A day, ms.
+pub const DAY_MS: i64 = 86_400_000;
+/// Time between two samples, ms.
+pub const STEP_MS: i64 = 250;
+/// Drop from which a stretch of road counts as a descent, m: that of the server's own rules.
+pub const CONFIRM_DROP_M: f64 = 50.0;
+
+/// The passes. All names and roads are invented.
+pub const PASSES: [Pass; 4] = [
+    Pass {
+        name: "Zevrin",
+        west_foot_m: 780.0,
+        west: Side { sections: &[(2400.0, 0.06), (5200.0, 0.078), (2900.0, 0.069)], hairpins: 11, radius_m: 14.0 },
+        crest_m: 320.0,
+        east: Side { sections: &[(3100.0, 0.052), (4000.0, 0.066)], hairpins: 6, radius_m: 17.0 },
+    },
+    Pass {
+        name: "Quorl",
+        west_foot_m: 640.0,
+        west: Side { sections: &[(2200.0, 0.045), (2600.0, 0.055)], hairpins: 3, radius_m: 22.0 },
+        crest_m: 240.0,
+        east: Side { sections: &[(3400.0, 0.07), (2500.0, 0.058)], hairpins: 7, radius_m: 15.0 },
+    },
+    Pass {
+        name: "Mibbet",
+        west_foot_m: 910.0,
+        west: Side { sections: &[(8000.0, 0.045)], hairpins: 4, radius_m: 24.0 },
+        crest_m: 280.0,
+        east: Side { sections: &[(1900.0, 0.072), (2300.0, 0.084)], hairpins: 6, radius_m: 13.0 },
+    },
+    Pass {
+        name: "Fandrel",
+        west_foot_m: 560.0,
+        west: Side { sections: &[(4500.0, 0.05), (350.0, -0.012), (6800.0, 0.061)], hairpins: 9, radius_m: 16.0 },
+        crest_m: 360.0,
+        east: Side { sections: &[(8600.0, 0.059)], hairpins: 8, radius_m: 18.0 },
+    },
+];
+
+/// Pass where traffic creeps on one day.
+const JAMMED_PASS: usize = 2;
+/// Sound versions of the brake software, and the newest, which leaves to friction what recovery could take.
+const SOFTWARE: [Software; 3] = [
+    Software { version: "4.1.0", pedal_share: 0.06, withheld: 0.0 },
+    Software { version: "4.2.0", pedal_share: 0.045, withheld: 0.0 },
+    Software { version: "4.3.0", pedal_share: 0.045, withheld: 0.16 },
+];
+/// Force of the brake that does not release, N: 1.2 bar left in the line.
+const DRAGGING_N: f64 = 456.0;
+
+/// A kind of vehicle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Delivery van.
+    Van,
+    /// Regional bus.
+    Bus,
+    /// Heavy truck.
+    Truck,
+}
+
+impl Kind {
+    /// All kinds.
+    pub const ALL: [Self; 3] = [Self::Van, Self::Bus, Self::Truck];
+
+    const fn prefix(self) -> &'static str {
+        match self {
+            Self::Van => "van",
+            Self::Bus => "bus",
+            Self::Truck => "truck",
+        }
+    }
+
+    /// Returns the class file.
+    pub const fn document(self) -> &'static str {
+        match self {
+            Self::Van => include_str!("classes/van-3t5.toml"),
+            Self::Bus => include_str!("classes/bus-18t.toml"),
+            Self::Truck => include_str!("classes/truck-40t.toml"),
+        }
+    }
+
+    /// Capacity of the battery, Ah, and largest power at the wheels, W.
+    const fn battery_and_drive(self) -> (f64, f64) {
+        match self {
+            Self::Van => (200.0, 110e3),
+            Self::Bus => (450.0, 230e3),
+            Self::Truck => (620.0, 360e3),
+        }
+    }
+
+    /// Smallest and largest mass as loaded, kg.
+    const fn mass_range(self) -> (f64, f64) {
+        match self {
+            // Vans do not know their load: the server takes the mass of the class.
+            Self::Van => (3430.0, 3570.0),
+            Self::Bus => (12.5e3, 18e3),
+            Self::Truck => (24e3, 40e3),
+        }
+    }
+
+    const fn style(self) -> Style {
+        match self {
+            Self::Van => Style {
+                level_mps: 19.0,
+                down_mps: 14.5,
+                sideways_mps2: 2.5,
+                accelerate_mps2: 0.9,
+                brake_mps2: 0.9,
+            },
+            Self::Bus => Style {
+                level_mps: 17.0,
+                down_mps: 12.5,
+                sideways_mps2: 1.7,
+                accelerate_mps2: 0.7,
+                brake_mps2: 0.7,
+            },
+            Self::Truck => Style {
+                level_mps: 16.0,
+                down_mps: 9.5,
+                sideways_mps2: 1.4,
+                accelerate_mps2: 0.4,
+                brake_mps2: 0.5,
+            },
+        }
+    }
+
+    fn equipment(self, number: u32) -> Equipment {
+        let bare = Equipment {
+            brake_kind: BrakeKind::Torque,
+            current_sign: CurrentSign::ChargePositive,
+            voltage: true,
+            state_of_charge: true,
+            charge_limit: false,
+            ambient: true,
+            gross_mass: true,
+            rotor: number % 4 == 2,
+        };
+        match self {
+            // Every fourth van has no voltage on its bus.
+            Self::Van => {
+                Equipment { brake_kind: BrakeKind::Pressure, gross_mass: false, voltage: number % 4 != 3, ..bare }
+            }
+            Self::Bus => Equipment { current_sign: CurrentSign::DischargePositive, charge_limit: true, ..bare },
+            Self::Truck => bare,
+        }
+    }
+}
+
+/// What is planted in a vehicle or a day, for the product to tell apart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Story {
+    /// The software withholds recovery.
+    Withheld,
+    /// A brake of this vehicle does not release.
+    Dragging,
+    /// The drive begins at the crest with a full battery.
+    FullBattery,
+    /// Traffic creeps on the way down.
+    Jam,
+}
+
+/// A vehicle of the fleet.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Member {
+    /// Identifier.
+    pub vehicle: String,
+    /// Kind.
+    pub kind: Kind,
+    /// Its software.
+    pub software: Software,
+    /// What it streams.
+    pub equipment: Equipment,
+    /// Whether one of its brakes does not release.
+    pub dragging: bool,
+    index: u32,
+}
+
+/// The whole scenario. The same numbers give the same samples.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Scenario {
+    /// Seed of all that is random.
+    pub seed: u64,
+    /// Number of vehicles.
+    pub vehicles: u32,
+    /// Number of days.
+    pub days: u32,
+}
+
+/// What a vehicle did on a day.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Day {
+    /// The samples that arrive.
+    pub samples: Batch,
+    /// What is true of its descents, in the order in which they were driven.
+    pub descents: Vec<Told>,
+}
+
+/// A descent with its place and its story.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    /// What is true.
+    pub truth: Truth,
+    /// Name of the pass.
+    pub pass: &'static str,
+    /// What was planted.
+    pub stories: Vec<Story>,
+}
+
+/// A class file that cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ScenarioError {
+    /// It is not a class file.
+    #[error("a class file of the demonstration cannot be read: {0}")]
+    Document(String),
+    /// It lacks what a simulation needs.
+    #[error(transparent)]
+    Missing(#[from] Missing),
+}
+
+impl Scenario {
+    /// Returns the fleet. Kinds, versions and passes are spread so that every class drives every version, and every version
+    /// every pass.
+    pub fn fleet(&self) -> Vec<Member> {
+        (0..self.vehicles)
+            .map(|index| {
+                let kind = Kind::ALL[(index % 3) as usize];
+                let number = index / 3;
+                Member {
+                    vehicle: format!("{}-{:02}", kind.prefix(), number + 1),
+                    kind,
+                    software: SOFTWARE[(number % 3) as usize],
+                    equipment: kind.equipment(number),
+                    dragging: index == self.dragging_index(),
+                    index,
+                }
+            })
+            .collect()
+    }
+
+    /// A van with sound software.
+    fn dragging_index(&self) -> u32 {
+        if self.vehicles > 9 { 9 } else { 0 }
+    }
+
+    /// A bus with sound software.
+    fn full_index(&self) -> u32 {
+        if self.vehicles > 4 { 4 } else { 1 }
+    }
+
+    fn jam_day(&self) -> u32 {
+        u32::from(self.days > 1)
+    }
+
+    /// Returns what a vehicle declares when it opens its stream. The session follows from the scenario, so that streaming
+    /// it again into the same store adds nothing.
+    pub fn opening(&self, member: &Member) -> Opening {
+        let session = Noise::new(self.seed).branch(&member.vehicle).branch(&format!("session over {} days", self.days)).bytes();
+        Opening {
+            session: Session(session),
+            software_version: member.software.version.to_owned(),
+            brake_kind: member.equipment.brake_kind,
+            current_sign: member.equipment.current_sign,
+            declared_mass_kg: None,
+            declared_mass_uncertainty: None,
+        }
+    }
+
+    /// Returns what a vehicle did on a day, counted from 0: out over a pass and back again.
+    pub fn day(&self, member: &Member, day: u32) -> Result<Day, ScenarioError> {
+        let mut noise = Noise::new(self.seed).branch(&member.vehicle).branch(&format!("day {day}"));
+        let mut machine = machine(member)?;
+        let (lightest, heaviest) = member.kind.mass_range();
+        machine.mass_kg = noise.uniform(lightest, heaviest);
+        let pass_index = (member.index + day) as usize % PASSES.len();
+        let starts_full = member.index == self.full_index() && day == 0;
+        let ways = match (starts_full, member.index % 2 == 0) {
+            (true, _) => [Way::FromCrest, Way::Westward],
+            (false, true) => [Way::Eastward, Way::Westward],
+            (false, false) => [Way::Westward, Way::Eastward],
+        };
+        let mut state_of_charge = if starts_full { 0.992 } else { noise.uniform(0.55, 0.8) };
+        let mut start_ms = FIRST_DAY_MS + i64::from(day) * DAY_MS + noise.uniform(4.5, 10.0).mul_add(3.6e6, 0.0) as i64;
+        let sea_level_c = 9.0 + f64::from(day % 5) + noise.normal();
+        let mut samples = Batch::default();
+        let mut descents = Vec::new();
+        for way in ways {
+            let pass = &PASSES[pass_index];
+            let road = Road::over(pass, way);
+            let jammed = pass_index == JAMMED_PASS && day == self.jam_day() && way == Way::Eastward;
+            let jam = jammed.then(|| jam_on(&road));
+            let style = member.kind.style().paced(1.0 + 0.04 * noise.normal().clamp(-2.5, 2.5));
+            let weight = machine.mass_kg * machine.class.gravity();
+            let plan = Plan::new(&road, &style, jam.as_ref(), machine.drive_power_w, weight);
+            let leg = Leg {
+                road: &road,
+                plan: &plan,
+                jam,
+                accelerate_mps2: style.accelerate_mps2 + 0.3,
+                wander: (noise.uniform(0.0, 6.2), noise.uniform(0.0, 6.2)),
+                start_ms,
+                step_ms: STEP_MS,
+                state_of_charge,
+                sea_level_c,
+            };
+            let trace = drive(&machine, &leg);
+            let disturbance = disturbance(member.kind, &trace, &mut noise);
+            append(&mut samples, observe(&trace, &machine, &member.equipment, &disturbance, &mut noise));
+            descents.extend(trace.descents(&road, CONFIRM_DROP_M).into_iter().map(|truth| Told {
+                truth,
+                pass: pass.name,
+                stories: stories(member, starts_full && way == Way::FromCrest, jammed),
+            }));
+            if let Some(last) = trace.rows.last() {
+                state_of_charge = last.state_of_charge;
+                start_ms = last.time_ms + noise.uniform(40.0, 150.0).mul_add(60e3, 0.0) as i64;
+            }
+        }
+        Ok(Day { samples, descents })
+    }
+}
+
+fn machine(member: &Member) -> Result<Machine, ScenarioError> {
+    let class: VehicleClass =
+        toml::from_str(member.kind.document()).map_err(|e| ScenarioError::Document(e.to_string()))?;
+    let (capacity_ah, drive_power_w) = member.kind.battery_and_drive();
+    let mut machine = Machine::new(class, capacity_ah, drive_power_w, member.software)?;
+    if member.dragging {
+        machine.drag_n = DRAGGING_N;
+    }
+    Ok(machine)
+}
+
+/// Traffic that creeps over 700 m around the middle of the way down.
+fn jam_on(road: &Road) -> Jam {
+    let (top, foot) = road.falls(CONFIRM_DROP_M).first().copied().unwrap_or((0.0, road.length_m()));
+    let middle = 0.5 * (top + foot);
+    Jam { from_m: middle - 350.0, to_m: middle + 350.0, speed_mps: 1.4, standing_s: 150.0 }
+}
+
+fn disturbance(kind: Kind, trace: &Trace, noise: &mut Noise) -> Disturbance {
+    let gap = noise.chance(0.3).then(|| {
+        let at = trace.rows.len() as f64 * noise.uniform(0.2, 0.8);
+        let from = trace.rows.get(at as usize).map_or(0, |row| row.time_ms);
+        (from, noise.uniform(6e3, 13e3) as i64)
+    });
+    Disturbance {
+        altitude_m: 1.0,
+        drift_m_per_h: 4.0,
+        speed_mps: 0.03,
+        current_a: if kind == Kind::Van { 0.5 } else { 1.5 },
+        brake: 0.01,
+        lost: 0.004,
+        gap,
+    }
+}
+
+fn stories(member: &Member, full: bool, jammed: bool) -> Vec<Story> {
+    let mut stories = Vec::new();
+    let told = [
+        (member.software.withheld > 0.0, Story::Withheld),
+        (member.dragging, Story::Dragging),
+        (full, Story::FullBattery),
+        (jammed, Story::Jam),
+    ];
+    for (holds, story) in told {
+        if holds {
+            stories.push(story);
+        }
+    }
+    stories
+}
+
+fn append(to: &mut Batch, mut more: Batch) {
+    to.time_ms.append(&mut more.time_ms);
+    for (column, more) in [
+        (&mut to.speed_mps, &mut more.speed_mps),
+        (&mut to.altitude_m, &mut more.altitude_m),
+        (&mut to.brake, &mut more.brake),
+        (&mut to.current_a, &mut more.current_a),
+        (&mut to.voltage_v, &mut more.voltage_v),
+        (&mut to.state_of_charge, &mut more.state_of_charge),
+        (&mut to.ambient_c, &mut more.ambient_c),
+        (&mut to.brake_temperature_c, &mut more.brake_temperature_c),
+        (&mut to.gross_mass_kg, &mut more.gross_mass_kg),
+        (&mut to.charge_limit_w, &mut more.charge_limit_w),
+    ] {
+        column.append(more);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SCENARIO: Scenario = Scenario { seed: 1, vehicles: 24, days: 3 };
+
+    #[test]
+    fn the_same_seed_gives_the_same_samples_and_another_seed_others() {
+        let fleet = SCENARIO.fleet();
+        let of = |seed| Scenario { seed, ..SCENARIO }.day(&fleet[5], 1).unwrap();
+        assert_eq!(of(1), of(1));
+        assert_ne!(of(1).samples, of(2).samples);
+        assert_eq!(SCENARIO.opening(&fleet[5]), SCENARIO.opening(&fleet[5]));
+        assert_ne!(SCENARIO.opening(&fleet[5]).session, SCENARIO.opening(&fleet[6]).session);
+    }
+
+    #[test]
+    fn the_class_files_hold() {
+        for kind in Kind::ALL {
+            let class: VehicleClass = toml::from_str(kind.document()).unwrap();
+            assert_eq!(class.problems(), []);
+            assert!(class.vehicle_class.starts_with(kind.prefix()));
+        }
+    }
+
+    #[test]
+    fn every_class_drives_every_version_and_each_story_is_told() {
+        let fleet = SCENARIO.fleet();
+        for kind in Kind::ALL {
+            for software in SOFTWARE {
+                assert!(fleet.iter().any(|m| m.kind == kind && m.software == software));
+            }
+        }
+        let mut told = Vec::new();
+        for member in &fleet {
+            for day in 0..SCENARIO.days {
+                let day = SCENARIO.day(member, day).unwrap();
+                assert_eq!(day.descents.len(), 2, "{}", member.vehicle);
+                assert!(day.samples.time_ms.is_sorted());
+                told.extend(day.descents);
+            }
+        }
+        for (story, expected) in
+            [(Story::Withheld, 36), (Story::Dragging, 6), (Story::FullBattery, 1), (Story::Jam, 6)]
+        {
+            assert_eq!(told.iter().filter(|t| t.stories.contains(&story)).count(), expected, "{story:?}");
+        }
+    }
+
+    #[test]
+    fn the_stories_differ_in_what_made_friction_necessary() {
+        let fleet = SCENARIO.fleet();
+        let of = |story: Story| {
+            fleet
+                .iter()
+                .flat_map(|m| (0..3).flat_map(|day| SCENARIO.day(m, day).unwrap().descents).collect::<Vec<_>>())
+                .find(|t| t.stories == [story])
+                .unwrap()
+                .truth
+        };
+        let share = |t: Truth, part: f64| part / t.friction_j.total();
+        let t = of(Story::FullBattery);
+        assert!(share(t, t.friction_j.battery_full) > 0.9, "{t:?}");
+        let t = of(Story::Jam);
+        assert!(share(t, t.friction_j.low_speed) > 0.5, "{t:?}");
+        let t = of(Story::Dragging);
+        assert!(share(t, t.friction_j.dragging) > 0.9, "{t:?}");
+        let t = of(Story::Withheld);
+        assert!(share(t, t.friction_j.withheld) > 0.6, "{t:?}");
+    }
+}
