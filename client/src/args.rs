@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
@@ -16,19 +16,24 @@ use crate::{
 
 const EXAMPLES: &str = "\
 Examples:
-  coldbrake demo                                   a fleet on four passes, in a minute
   coldbrake analyse trip.csv --class van.toml --current charge-positive
   coldbrake send trip.csv --vehicle van-07 --class van --software 4.2.0 --current charge-positive
   coldbrake descents list --since 7d --min-drop 200
   coldbrake descents show van-07 20260312T071502Z-17
   coldbrake distribution recovery_ratio --software 4.2.0";
 
+const ABOUT: &str = "\
+{about}
+
+For every descent of every vehicle it tells how much of the braking energy came
+back into the battery, how much the friction brakes took and for what reason,
+and how hot they got.";
+/// Examples stand first: most readers look for one.
+const PAGE: &str = "{about}{after-help}\n\n{usage-heading} {usage}\n\n{all-args}";
+
 /// Braking on long descents: what was recovered, what friction took and why
-///
-/// Coldbrake tells for every descent of every vehicle how much of the braking energy came back into the battery, how much the
-/// friction brakes took and for what reason, and how hot they got.
 #[derive(Debug, Parser)]
-#[command(name = "coldbrake", version, before_help = EXAMPLES, after_help = CODES, max_term_width = 100)]
+#[command(name = "coldbrake", version, after_help = EXAMPLES, max_term_width = 100)]
 pub struct Args {
     /// What to do
     #[command(subcommand)]
@@ -47,7 +52,7 @@ pub struct Global {
     #[arg(long, global = true, value_name = "ADDRESS", env = "COLDBRAKE_SERVER", default_value = DEFAULT_SERVER, hide_env_values = true)]
     pub server: String,
 
-    /// How data is written
+    /// How data is written: for people, for programs, for spreadsheets
     #[arg(long, global = true, value_enum, default_value_t)]
     pub format: Format,
 
@@ -59,7 +64,7 @@ pub struct Global {
     #[arg(long, global = true, value_name = "SECONDS", default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..=3600))]
     pub timeout: u64,
 
-    /// When to use bold and colour
+    /// When to use bold and colour: auto obeys the terminal, NO_COLOR and TERM
     #[arg(long, global = true, value_enum, default_value_t)]
     pub color: Color,
 
@@ -70,6 +75,29 @@ pub struct Global {
     /// Print data and errors only
     #[arg(long, short, global = true)]
     pub quiet: bool,
+}
+
+impl Args {
+    /// Reads the command line. The error prints itself: help and version are errors too.
+    pub fn read(
+        words: impl IntoIterator<Item = impl Into<std::ffi::OsString> + Clone>,
+    ) -> Result<Self, clap::Error> {
+        let mut command = command();
+        let matches = command.try_get_matches_from_mut(words)?;
+        Self::from_arg_matches(&matches).map_err(|error| error.format(&mut command))
+    }
+}
+
+/// Returns the command line's words with the pages of its help laid out.
+pub fn command() -> clap::Command {
+    fn lay_out(command: clap::Command) -> clap::Command {
+        command
+            .help_template(format!("{PAGE}\n\nExit codes: see coldbrake --help"))
+            .mut_subcommands(lay_out)
+    }
+    Args::command()
+        .mut_subcommands(lay_out)
+        .help_template(PAGE.replace("{about}", ABOUT) + "\n\n" + CODES)
 }
 
 impl Global {
@@ -98,6 +126,9 @@ pub enum Command {
     #[command(subcommand)]
     Classes(ClassesCommand),
     /// Show what the server has done
+    #[command(
+        after_help = "Examples:\n  coldbrake status\n  coldbrake status --server http://10.0.0.7:7450 --format json"
+    )]
     Status,
     /// Say what a quantity means and how it is computed
     Define(DefineArgs),

@@ -16,12 +16,28 @@ use args::{Args, Command};
 use exit::{Code, Failure, Outcome};
 use printer::Printer;
 
-/// Runs a command and returns its exit code. Everything it has to say is printed.
-pub async fn run(args: Args) -> Code {
+/// Runs a command to its end and returns its exit code. Everything it has to say is printed.
+pub fn run_to_end(args: Args) -> Code {
     let g = &args.global;
     let mut printer = Printer::terminal(g.format, g.units, g.color, g.quiet, g.ascii);
+    let runtime = match tokio::runtime::Runtime::new() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            let failure = Failure::new(Code::Partial, format!("cannot start: {error}"))
+                .help("the system may be out of threads or file descriptors");
+            printer.failure(&failure);
+            return failure.code;
+        }
+    };
+    let code = runtime.block_on(run(args, &mut printer));
+    // Work on other threads that nobody waits for any more must not hold up the end.
+    runtime.shutdown_background();
+    code
+}
+
+async fn run(args: Args, printer: &mut Printer) -> Code {
     let outcome = tokio::select! {
-        outcome = dispatch(args, &mut printer) => outcome,
+        outcome = dispatch(args, printer) => outcome,
         // The command is dropped where it stands; what was acknowledged stays.
         _ = tokio::signal::ctrl_c() => Err(Failure::new(Code::Interrupted, "interrupted")),
     };

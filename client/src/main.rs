@@ -2,25 +2,15 @@
 
 use std::process::ExitCode;
 
-use clap::Parser as _;
 use coldbrake::{args::Args, exit::Code};
 
 fn main() -> ExitCode {
-    let args = match Args::try_parse() {
-        Ok(args) => args,
+    match Args::read(std::env::args_os()) {
+        Ok(args) => coldbrake::run_to_end(args).into(),
         Err(error) => {
-            let code = if error.use_stderr() {
-                Code::Usage
-            } else {
-                Code::Success
-            };
             // Help that nobody reads any more is no failure.
             let _ = error.print();
-            return code.into();
+            if error.use_stderr() { Code::Usage } else { Code::Success }.into()
         }
-    };
-    match tokio::runtime::Runtime::new() {
-        Ok(runtime) => runtime.block_on(coldbrake::run(args)).into(),
-        Err(_) => Code::Partial.into(),
     }
 }

@@ -12,25 +12,33 @@ use unicode_width::UnicodeWidthStr as _;
 
 use crate::exit::Failure;
 
+/// The help of an option says what its values mean: one line instead of a list on every page of the help.
+const NO_HELP: Option<&str> = None;
+
 /// How data is written.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
     /// For people.
     #[default]
+    #[value(help = NO_HELP)]
     Table,
     /// For programs: one document whose first field names its version.
+    #[value(help = NO_HELP)]
     Json,
     /// For spreadsheets: units in the column names, SI units.
+    #[value(help = NO_HELP)]
     Csv,
 }
 
 /// Units shown to people. Programs always get SI units.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
 pub enum Units {
-    /// Kilometres, metres, degrees Celsius, tonnes.
+    /// Kilometres, metres, degrees Celsius, kilograms.
     #[default]
+    #[value(help = NO_HELP)]
     Metric,
     /// Miles, feet, degrees Fahrenheit, pounds.
+    #[value(help = NO_HELP)]
     Us,
 }
 
@@ -39,10 +47,13 @@ pub enum Units {
 pub enum Color {
     /// On a terminal, unless NO_COLOR is set or TERM is dumb.
     #[default]
+    #[value(help = NO_HELP)]
     Auto,
     /// Always.
+    #[value(help = NO_HELP)]
     Always,
     /// Never.
+    #[value(help = NO_HELP)]
     Never,
 }
 

@@ -206,3 +206,57 @@ fn definitions() {
     ));
     pictures!("define_list", [WIDE], |p| define::run(&args(None), p));
 }
+
+/// Every page of the help, as `coldbrake ... --help` prints it on a terminal of 100 columns.
+#[test]
+fn help() {
+    let mut root = coldbrake::args::command().term_width(100);
+    root.build();
+    let mut pages = Vec::new();
+    for words in commands(&root, &["coldbrake".to_owned()]) {
+        let asked = words.iter().map(String::as_str).chain(["--help"]);
+        let page = root.clone().try_get_matches_from(asked).unwrap_err();
+        assert!(!page.use_stderr(), "{words:?}: {page}");
+        let page = page.to_string();
+        // Lines of nothing but spaces are clap's.
+        let page = page.lines().map(str::trim_end).collect::<Vec<_>>().join("\n");
+        assert!(page.lines().all(|l| l.chars().count() <= 100), "{words:?}: {page}");
+        assert!(page.contains("Examples:") || page.contains("Commands:"), "{words:?} has no example");
+        pages.push(format!("$ {} --help\n{page}", words.join(" ")));
+    }
+    insta::assert_snapshot!("help", pages.join("\n\n"));
+}
+
+/// The words of a command and of all under it.
+fn commands(command: &clap::Command, words: &[String]) -> Vec<Vec<String>> {
+    let mut all = vec![words.to_vec()];
+    for sub in command.get_subcommands().filter(|s| s.get_name() != "help") {
+        all.extend(commands(sub, &[words, &[sub.get_name().to_owned()]].concat()));
+    }
+    all
+}
+
+/// The texts of every example must be command lines that this program takes.
+#[test]
+fn examples_can_be_typed() {
+    let root = coldbrake::args::command();
+    let mut root = root.clone();
+    root.build();
+    let mut seen = 0;
+    for words in commands(&root, &["coldbrake".to_owned()]) {
+        let mut command = &root;
+        for word in &words[1..] {
+            command = command.find_subcommand(word).unwrap();
+        }
+        let text = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+        for line in text.replace("\\\n", " ").lines().filter(|l| l.trim_start().starts_with("coldbrake ")) {
+            // A remark stands after three spaces, what a shell does with the output after these signs.
+            let line = line.trim_start().split("   ").next().unwrap();
+            let line = line.split(['>', '|', ';']).next().unwrap();
+            let result = coldbrake::args::Args::read(line.split_whitespace());
+            assert!(result.is_ok(), "{line}: {}", result.unwrap_err());
+            seen += 1;
+        }
+    }
+    assert!(seen > 20, "{seen}");
+}

@@ -21,20 +21,24 @@ use crate::{
 #[derive(Clone, Debug, Subcommand)]
 pub enum ClassesCommand {
     /// List classes
+    #[command(after_help = "Examples:\n  coldbrake classes list")]
     List,
     /// Show one class as its file
+    #[command(after_help = "Examples:\n  coldbrake classes show van > van.toml")]
     Show {
         /// Class
         #[arg(value_name = "CLASS")]
         class: String,
     },
     /// Register a class, or replace one
+    #[command(after_help = "Examples:\n  coldbrake classes put van.toml")]
     Put {
         /// Class file, TOML
         #[arg(value_name = "FILE")]
         file: PathBuf,
     },
     /// Print a class file to begin with, every key explained
+    #[command(after_help = "Examples:\n  coldbrake classes template > my-van.toml")]
     Template,
 }
 

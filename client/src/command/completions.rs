@@ -1,11 +1,13 @@
 //! `coldbrake completions`: completions for a shell.
 
-use clap::CommandFactory as _;
-
-use crate::{args::Args, exit::Outcome, printer::Printer};
+use crate::{args, exit::Outcome, printer::Printer};
 
 /// Arguments of `completions`.
 #[derive(Clone, Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  coldbrake completions bash > ~/.local/share/bash-completion/completions/coldbrake
+  coldbrake completions fish > ~/.config/fish/completions/coldbrake.fish")]
 pub struct CompletionsArgs {
     /// Shell
     #[arg(value_enum)]
@@ -15,6 +17,6 @@ pub struct CompletionsArgs {
 /// Prints the completions.
 pub fn run(args: &CompletionsArgs, printer: &mut Printer) -> Outcome {
     let mut script = Vec::new();
-    clap_complete::generate(args.shell, &mut Args::command(), "coldbrake", &mut script);
+    clap_complete::generate(args.shell, &mut args::command(), "coldbrake", &mut script);
     Ok(printer.raw(&script)?)
 }

@@ -10,6 +10,7 @@ use crate::{
 
 /// Arguments of `define`.
 #[derive(Clone, Debug, clap::Args)]
+#[command(after_help = "Examples:\n  coldbrake define\n  coldbrake define recovery_ratio")]
 pub struct DefineArgs {
     /// Quantity; without one, all are listed
     #[arg(value_name = "NAME")]

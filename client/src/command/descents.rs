@@ -23,10 +23,24 @@ use crate::{
 #[derive(Clone, Debug, Subcommand)]
 pub enum DescentsCommand {
     /// List descents, the latest first
+    #[command(after_help = "\
+Examples:
+  coldbrake descents list
+  coldbrake descents list --vehicle van-07 --since 2d
+  coldbrake descents list --software 4.2.0 --min-drop 300 --all --format csv > descents.csv")]
     List(ListArgs),
     /// Show one descent: its energy account, causes, trust and profile
+    #[command(after_help = "\
+Examples:
+  coldbrake descents show van-07                        the latest
+  coldbrake descents show van-07 20260312T071502Z-17
+  coldbrake descents show van-07 20260312T0715 --format json")]
     Show(ShowArgs),
     /// Show descents as they are recorded, until interrupted
+    #[command(after_help = "\
+Examples:
+  coldbrake descents watch --class van
+  coldbrake descents watch --format json | while read -r line; do ...; done")]
     Watch(FilterArgs),
 }
 

@@ -21,6 +21,12 @@ const DAY_MS: i64 = 86_400_000;
 
 /// Arguments of `distribution`.
 #[derive(Clone, Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  coldbrake distribution --list
+  coldbrake distribution recovery_ratio --class van --software 4.2.0
+  coldbrake distribution friction_share --since 4w --format json
+  coldbrake distribution duration_s --encoded > duration.hdr")]
 pub struct DistributionArgs {
     /// Quantity, for example recovery_ratio; --list shows all
     #[arg(value_name = "METRIC", required_unless_present = "list")]

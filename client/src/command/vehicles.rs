@@ -17,12 +17,16 @@ use crate::{
 #[derive(Clone, Debug, Subcommand)]
 pub enum VehiclesCommand {
     /// List vehicles
+    #[command(
+        after_help = "Examples:\n  coldbrake vehicles list\n  coldbrake vehicles list --class van --format csv"
+    )]
     List {
         /// Only of this class
         #[arg(long, value_name = "CLASS")]
         class: Option<String>,
     },
     /// Show one vehicle
+    #[command(after_help = "Examples:\n  coldbrake vehicles show van-07")]
     Show {
         /// Vehicle
         #[arg(value_name = "VEHICLE")]
