@@ -12,6 +12,7 @@ mod catalogue;
 mod chance;
 mod decide;
 mod fit;
+mod look;
 mod profile;
 mod propose;
 mod shape;
