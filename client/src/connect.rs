@@ -1,6 +1,6 @@
 //! Connecting to a server, and saying plainly when that fails.
 
-use std::{error::Error as _, time::Duration};
+use std::time::Duration;
 
 use coldbrake_proto::v1::{
     descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
@@ -61,6 +61,15 @@ impl Server {
         self.channel.clone()
     }
 
+    /// Returns what a failed call to this server means to the user; where it cannot be reached, it is named.
+    pub fn refused(&self, status: &Status) -> Failure {
+        let mut failure = refused(status);
+        if failure.code == Code::Unreachable {
+            failure.message = format!("{}: {}", self.uri, failure.message);
+        }
+        failure
+    }
+
     /// Returns a client for vehicles, classes and the server itself.
     pub fn fleet(&self) -> FleetServiceClient<Channel> {
         FleetServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
@@ -74,32 +83,56 @@ impl Server {
 
 fn unreachable(uri: &str, error: &tonic::transport::Error) -> Failure {
     let mut failure = Failure::new(Code::Unreachable, format!("cannot reach a server at {uri}"));
+    failure.notes = causes(error);
+    if uri.starts_with("https:") {
+        failure = failure.help(
+            "this program speaks without TLS: write http:// to a server on this machine or behind a tunnel",
+        );
+    }
+    failure
+        .help("start one with `coldbrake-server`")
+        .help("name another with --server ADDRESS or the environment variable COLDBRAKE_SERVER")
+}
+
+/// Returns the causes of an error, each once, the outermost first. The error's own text is left out: of a transport it
+/// says only that it is one.
+fn causes(error: &(dyn std::error::Error + 'static)) -> Vec<String> {
+    let mut texts: Vec<String> = Vec::new();
     let mut cause = error.source();
     while let Some(error) = cause {
         let text = error.to_string();
-        if !failure.notes.contains(&text) {
-            failure = failure.note(text);
+        if !text.is_empty() && text != "transport error" && !texts.contains(&text) {
+            texts.push(text);
         }
         cause = error.source();
     }
-    failure
-        .help("start one with `coldbrake-server`, or `coldbrake demo --keep` for a demonstration")
-        .help("name another with --server ADDRESS or the environment variable COLDBRAKE_SERVER")
+    texts
 }
 
 /// Returns what a server's refusal means to the user.
 pub fn refused(status: &Status) -> Failure {
     let code = match status.code() {
         GrpcCode::NotFound => Code::NotFound,
-        GrpcCode::Unavailable | GrpcCode::DeadlineExceeded | GrpcCode::Cancelled => Code::Unreachable,
+        GrpcCode::Unavailable
+        | GrpcCode::DeadlineExceeded
+        | GrpcCode::Cancelled
+        | GrpcCode::ResourceExhausted
+        | GrpcCode::Aborted => Code::Unreachable,
         GrpcCode::PermissionDenied | GrpcCode::Unauthenticated => Code::NotAllowed,
         GrpcCode::InvalidArgument | GrpcCode::FailedPrecondition | GrpcCode::OutOfRange => Code::BadInput,
         _ => Code::Partial,
     };
     let mut failure = Failure::new(code, sentence(status));
+    // A status with a cause was made on this side: the call did not come through.
+    failure.notes = causes(status);
     let details = status.get_error_details();
     if let Some(bad) = details.bad_request() {
-        for v in &bad.field_violations {
+        // A mistake that is the message already is not told twice.
+        for v in bad
+            .field_violations
+            .iter()
+            .filter(|v| v.description != status.message())
+        {
             failure = failure.note(format!("`{}` {}", v.field, v.description));
         }
     }
@@ -111,17 +144,26 @@ pub fn refused(status: &Status) -> Failure {
             failure = failure.help(link.description.clone());
         }
     }
-    if code == Code::Unreachable {
-        failure = failure.help("try again; a longer --timeout may help");
+    match (code, details.retry_info().and_then(|r| r.retry_delay)) {
+        (Code::Unreachable, Some(delay)) => failure.help(format!("try again in {} s", delay.as_secs().max(1))),
+        (Code::Unreachable, None) => failure.help("try again; a longer --timeout may help"),
+        (Code::Partial, _) if status.code() == GrpcCode::Unimplemented => {
+            failure.help("the server is older than this program, or no Coldbrake server: `coldbrake status` tells its version")
+        }
+        (Code::Partial, _) => failure.help("the log of the server says more"),
+        _ => failure,
     }
-    failure
 }
 
 fn sentence(status: &Status) -> String {
-    if status.message().is_empty() {
-        format!("the server answered {}", status.code().description())
-    } else {
-        status.message().to_owned()
+    let timed_out = matches!(status.code(), GrpcCode::Cancelled | GrpcCode::DeadlineExceeded);
+    match status.message() {
+        // Texts of the transport of this side, which say nothing to a reader.
+        "Timeout expired" => "the server did not answer in time".to_owned(),
+        "transport error" => "the connection to the server broke off".to_owned(),
+        "" if timed_out => "the server did not answer in time".to_owned(),
+        "" => format!("the server answered: {}", status.code().description()),
+        text => text.to_owned(),
     }
 }
 
@@ -149,6 +191,42 @@ mod tests {
             .await
             .unwrap_err();
         assert_eq!(failure.code, Code::Usage);
+    }
+
+    #[test]
+    fn what_the_transport_says_is_put_in_words() {
+        for (status, words) in [
+            (
+                Status::cancelled("Timeout expired"),
+                "the server did not answer in time",
+            ),
+            (
+                Status::unavailable("transport error"),
+                "the connection to the server broke off",
+            ),
+            (Status::unknown(""), "the server answered: "),
+        ] {
+            let failure = refused(&status);
+            assert!(failure.message.starts_with(words), "{failure:?}");
+            assert!(!failure.helps.is_empty());
+        }
+    }
+
+    #[test]
+    fn details_of_a_refusal_are_shown() {
+        let mut details = tonic_types::ErrorDetails::new();
+        details.add_bad_request_violation("filter.min_drop_m", "is not a number: give metres");
+        details.set_error_info("WRONG_FIELD", "coldbrake", std::collections::HashMap::new());
+        let status = Status::with_error_details(GrpcCode::InvalidArgument, "the request is wrong", details);
+        let failure = refused(&status);
+        assert_eq!(failure.code, Code::BadInput);
+        assert_eq!(
+            failure.notes,
+            [
+                "`filter.min_drop_m` is not a number: give metres",
+                "reason WRONG_FIELD"
+            ]
+        );
     }
 
     #[test]

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 
 use crate::{
     args::Global,
-    connect::{Server, refused},
+    connect::Server,
     exit::{Code, Failure, Outcome},
     printer::{Format, Printer, table::Table},
     show,
@@ -109,7 +109,7 @@ async fn list(server: &Server, printer: &mut Printer) -> Outcome {
             .fleet()
             .list_vehicle_classes(request)
             .await
-            .map_err(|e| refused(&e))?
+            .map_err(|e| server.refused(&e))?
             .into_inner();
         classes.extend(page.vehicle_classes);
         token = page.next_page_token;
@@ -181,7 +181,7 @@ async fn show_one(server: &Server, class: String, printer: &mut Printer) -> Outc
         .fleet()
         .get_vehicle_class(GetVehicleClassRequest { vehicle_class: class })
         .await
-        .map_err(|e| refused(&e).help("list them: coldbrake classes list"))?;
+        .map_err(|e| server.refused(&e).help("list them: coldbrake classes list"))?;
     let class = answer.into_inner().vehicle_class.unwrap_or_default();
     print_one(&class, printer)
 }
@@ -209,7 +209,7 @@ async fn put(server: &Server, text: String, printer: &mut Printer) -> Outcome {
         .fleet()
         .put_vehicle_class(PutVehicleClassRequest { document_toml: text })
         .await
-        .map_err(|e| refused(&e))?
+        .map_err(|e| server.refused(&e))?
         .into_inner();
     let class = answer.vehicle_class.unwrap_or_default();
     match printer.format {

@@ -12,7 +12,7 @@ use tokio_stream::StreamExt as _;
 use crate::{
     args::Global,
     command::{account, when},
-    connect::{Server, refused},
+    connect::Server,
     convert::{DESCENTS_FORMAT, descent_csv_header, descent_csv_row, descent_json, profile_json},
     exit::{Code, Failure, Outcome},
     printer::{Format, Printer, table::Table},
@@ -158,7 +158,7 @@ pub async fn fetch(
             .descents()
             .list_descents(request)
             .await
-            .map_err(|e| refused(&e))?
+            .map_err(|e| server.refused(&e))?
             .into_inner();
         for d in &page.descents {
             descents.push(read(d)?);
@@ -223,7 +223,11 @@ pub async fn fetch_one(
             descent: id,
         })
         .await
-        .map_err(|e| refused(&e).help(format!("list them: coldbrake descents list --vehicle {vehicle}")))?
+        .map_err(|e| {
+            server
+                .refused(&e)
+                .help(format!("list them: coldbrake descents list --vehicle {vehicle}"))
+        })?
         .into_inner();
     let wire = answer.descent.unwrap_or_default();
     Ok((read(&wire)?, profile_from_wire(&answer.profile)))
@@ -341,14 +345,14 @@ async fn watch(server: &Server, filter: DescentFilter, printer: &mut Printer) ->
     let mut stream = client
         .watch_descents(request)
         .await
-        .map_err(|e| refused(&e))?
+        .map_err(|e| server.refused(&e))?
         .into_inner();
     printer.say("watching; Ctrl-C ends it");
     if printer.format == Format::Csv {
         printer.csv(&descent_csv_header(), [])?;
     }
     while let Some(answer) = stream.next().await {
-        let answer = answer.map_err(|e| refused(&e))?;
+        let answer = answer.map_err(|e| server.refused(&e))?;
         if answer.skipped_count > 0 {
             printer.say(&format!(
                 "{} left out: this reader was too slow; `coldbrake descents list` has them",

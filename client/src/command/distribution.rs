@@ -7,7 +7,7 @@ use serde_json::json;
 use crate::{
     args::Global,
     command::when,
-    connect::{Server, refused},
+    connect::Server,
     exit::{Code, Failure, Outcome},
     plot,
     printer::{Format, Printer, Units, table::Table},
@@ -90,7 +90,7 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
         .descents()
         .get_distribution(request)
         .await
-        .map_err(|e| refused(&e))?
+        .map_err(|e| server.refused(&e))?
         .into_inner();
     print(metric, &answer, args.encoded, printer)
 }
@@ -241,7 +241,8 @@ fn drawn(
     Ok(())
 }
 
-fn list(printer: &mut Printer) -> Outcome {
+/// Lists the quantities.
+pub fn list(printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
             let rows: Vec<_> = Metric::ALL

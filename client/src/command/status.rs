@@ -5,7 +5,7 @@ use serde_json::json;
 
 use crate::{
     args::Global,
-    connect::{Server, refused},
+    connect::Server,
     convert::rfc3339,
     exit::Outcome,
     printer::{Format, Printer},
@@ -19,7 +19,7 @@ pub async fn run(global: &Global, printer: &mut Printer) -> Outcome {
         .fleet()
         .get_server_status(GetServerStatusRequest {})
         .await
-        .map_err(|e| refused(&e))?
+        .map_err(|e| server.refused(&e))?
         .into_inner();
     print(&server.uri, &s, printer)
 }

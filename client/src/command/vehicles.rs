@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::{
     args::Global,
-    connect::{Server, refused},
+    connect::Server,
     convert::rfc3339,
     exit::Outcome,
     printer::{Format, Printer, table::Table},
@@ -56,7 +56,7 @@ async fn list(server: &Server, class: Option<String>, printer: &mut Printer) -> 
             .fleet()
             .list_vehicles(request)
             .await
-            .map_err(|e| refused(&e))?
+            .map_err(|e| server.refused(&e))?
             .into_inner();
         vehicles.extend(page.vehicles);
         token = page.next_page_token;
@@ -135,7 +135,7 @@ async fn show_one(server: &Server, vehicle: String, printer: &mut Printer) -> Ou
         .fleet()
         .get_vehicle(GetVehicleRequest { vehicle })
         .await
-        .map_err(|e| refused(&e).help("list them: coldbrake vehicles list"))?;
+        .map_err(|e| server.refused(&e).help("list them: coldbrake vehicles list"))?;
     print_one(&answer.into_inner().vehicle.unwrap_or_default(), printer)
 }
 
