@@ -318,18 +318,24 @@ fn friction(d: &Descent, printer: &mut Printer) -> io::Result<()> {
     if !any {
         printer.line("  friction was not used")?;
     }
-    let percent = |share| format!("{} %", show::or_unknown(share, show::percent));
-    printer.wrapped(
-        "  ",
-        &format!(
-            "applied {}, {} of the moving time, up to {} kW; {}, {} of them without friction",
-            show::count(d.brake_applications.into(), "time", "times"),
-            percent(d.friction_time_share),
-            show::or_unknown(d.peak_friction_w, |w| show::number(w * 1e-3)),
-            show::count(d.braking_events.into(), "braking event", "braking events"),
-            percent(d.friction_free_event_share),
-        ),
-    )?;
+    let mut use_of_it = format!(
+        "applied {}",
+        show::count(d.brake_applications.into(), "time", "times")
+    );
+    if let Some(share) = d.friction_time_share {
+        use_of_it.push_str(&format!(", {} % of the moving time", show::percent(share)));
+    }
+    if let Some(watts) = d.peak_friction_w {
+        use_of_it.push_str(&format!(", up to {} kW", show::number(watts * 1e-3)));
+    }
+    if let Some(share) = d.friction_free_event_share {
+        let events = show::count(d.braking_events.into(), "braking event", "braking events");
+        use_of_it.push_str(&format!(
+            "; {events}, {} % of them without friction",
+            show::percent(share)
+        ));
+    }
+    printer.wrapped("  ", &use_of_it)?;
     printer.wrapped(
         "  ",
         &format!(

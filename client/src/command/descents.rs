@@ -59,12 +59,6 @@ pub struct FilterArgs {
     /// Only on this known grade; `-` for those matched to none
     #[arg(long, value_name = "GRADE", allow_hyphen_values = true)]
     pub grade: Option<String>,
-    /// Not before: a time, a day, or how long ago (6h, 2d)
-    #[arg(long, value_name = "WHEN", allow_hyphen_values = true)]
-    pub since: Option<String>,
-    /// Before: a time, a day, or how long ago
-    #[arg(long, value_name = "WHEN", allow_hyphen_values = true)]
-    pub until: Option<String>,
     /// With a drop of at least this, m
     #[arg(long, value_name = "METRES")]
     pub min_drop: Option<f64>,
@@ -72,18 +66,15 @@ pub struct FilterArgs {
 
 impl FilterArgs {
     /// Returns the filter for the server.
-    pub fn to_wire(&self) -> Result<DescentFilter, Failure> {
-        let time =
-            |option: &str, text: &Option<String>| text.as_deref().map(|t| when::parse(option, t)).transpose();
-        Ok(DescentFilter {
+    pub fn to_wire(&self) -> DescentFilter {
+        DescentFilter {
             vehicle: self.vehicle.clone(),
             vehicle_class: self.class.clone(),
             software_version: self.software.clone(),
             grade: self.grade.clone(),
-            start_time_ms: time("--since", &self.since)?,
-            end_time_ms: time("--until", &self.until)?,
             min_drop_m: self.min_drop,
-        })
+            ..DescentFilter::default()
+        }
     }
 }
 
@@ -93,6 +84,12 @@ pub struct ListArgs {
     /// Which
     #[command(flatten)]
     pub filter: FilterArgs,
+    /// Not before: a time, a day, or how long ago (6h, 2d)
+    #[arg(long, value_name = "WHEN", allow_hyphen_values = true)]
+    pub since: Option<String>,
+    /// Before: a time, a day, or how long ago
+    #[arg(long, value_name = "WHEN", allow_hyphen_values = true)]
+    pub until: Option<String>,
     /// At most this many
     #[arg(long, value_name = "COUNT", default_value_t = 30, conflicts_with = "all", value_parser = clap::value_parser!(u32).range(1..))]
     pub limit: u32,
@@ -116,7 +113,14 @@ pub struct ShowArgs {
 pub async fn run(command: DescentsCommand, global: &Global, printer: &mut Printer) -> Outcome {
     match command {
         DescentsCommand::List(args) => {
-            let filter = args.filter.to_wire()?;
+            let time = |option: &str, text: &Option<String>| {
+                text.as_deref().map(|t| when::parse(option, t)).transpose()
+            };
+            let filter = DescentFilter {
+                start_time_ms: time("--since", &args.since)?,
+                end_time_ms: time("--until", &args.until)?,
+                ..args.filter.to_wire()
+            };
             let server = Server::connect(&global.server, global.timeout()).await?;
             let limit = if args.all { usize::MAX } else { args.limit as usize };
             let (descents, more) = fetch(&server, filter, limit).await?;
@@ -128,13 +132,8 @@ pub async fn run(command: DescentsCommand, global: &Global, printer: &mut Printe
             print_one(&descent, &profile, printer)
         }
         DescentsCommand::Watch(filter) => {
-            let filter = filter.to_wire()?;
-            watch(
-                &Server::connect(&global.server, global.timeout()).await?,
-                filter,
-                printer,
-            )
-            .await
+            let server = Server::connect(&global.server, global.timeout()).await?;
+            watch(&server, filter.to_wire(), printer).await
         }
     }
 }
@@ -370,7 +369,7 @@ async fn watch(server: &Server, filter: DescentFilter, printer: &mut Printer) ->
 pub fn print_recorded(d: &Descent, printer: &mut Printer) -> Outcome {
     match printer.format {
         Format::Json => {
-            printer.json_line(&json!({"format": DESCENTS_FORMAT, "descents": [descent_json(d)]}))?
+            printer.json_line(&json!({"format": DESCENTS_FORMAT, "descents": [descent_json(d)]}))?;
         }
         Format::Csv => printer.csv_rows([descent_csv_row(d)])?,
         Format::Table => print_line(d, printer)?,

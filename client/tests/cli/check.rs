@@ -35,8 +35,6 @@ impl Checker<'_> {
 
     fn keyword(&mut self, schema: &Map<String, Value>, keyword: &str, rule: &Value, value: &Value, at: &str) {
         match keyword {
-            // Notes to readers.
-            "$schema" | "$defs" | "title" | "description" | "format" | "contentEncoding" => {}
             "$ref" => {
                 let pointer = rule
                     .as_str()
@@ -63,14 +61,12 @@ impl Checker<'_> {
             "enum" if !rule.as_array().is_some_and(|all| all.contains(value)) => {
                 self.problem(at, format!("{value} is none of {rule}"));
             }
-            "const" | "enum" => {}
             "minimum" if value.as_f64() < rule.as_f64() && value.is_number() => {
                 self.problem(at, format!("{value} is below {rule}"));
             }
             "maximum" if value.as_f64() > rule.as_f64() && value.is_number() => {
                 self.problem(at, format!("{value} is above {rule}"));
             }
-            "minimum" | "maximum" => {}
             "minItems" | "minLength" => {
                 let size = value
                     .as_array()
@@ -115,6 +111,9 @@ impl Checker<'_> {
                     self.value(rule, item, &format!("{at}[{i}]"));
                 }
             }
+            // Rules that hold here, and notes to readers.
+            "const" | "enum" | "minimum" | "maximum" | "$schema" | "$defs" | "title" | "description"
+            | "format" | "contentEncoding" => {}
             other => self.problem(at, format!("the keyword `{other}` is not checked")),
         }
     }

@@ -125,13 +125,14 @@ fn the_schema_of_a_descent_is_complete() {
     );
 }
 
+type Damage = fn(&mut Value);
+
 #[test]
 fn a_document_that_breaks_its_promise_is_found_out() {
     let (out, _) = fixture::run(JSON, |p| descents::print_one(&descent(), &profile(), p));
     let good: Value = serde_json::from_str(&out).unwrap();
     let schema = schema("descents");
     assert!(check(&schema, &good).is_empty());
-    type Damage = fn(&mut Value);
     let damages: [Damage; 9] = [
         |d| d["format"] = json!("coldbrake.descents/2"),
         |d| d["descents"][0]["drop_m"] = json!("612"),
