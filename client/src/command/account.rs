@@ -220,7 +220,7 @@ fn account(d: &Descent, printer: &mut Printer) -> io::Result<()> {
         ("+ kinetic energy released", kinetic),
         ("+ propulsion", propulsion),
         ("- rolling and air resistance", road),
-        ("- left open", open),
+        ("- left open, with rounding", open),
         ("= available: what had to be braked", available),
     ] {
         printer.line(&entry(name, value))?;

@@ -5,6 +5,7 @@ use std::{
     io::{BufRead as _, BufReader, Read as _},
     path::PathBuf,
     process::{Child, Command, Output, Stdio},
+    time::Duration,
 };
 
 use coldbrake::command::classes::TEMPLATE;
@@ -144,7 +145,11 @@ fn from_a_class_file_to_the_account_of_a_descent() {
     assert_eq!(house.run("classes show van").0, shown);
     house.json("classes show van");
 
-    house.send("trip.csv", "van-1");
+    let how = "--current charge-positive";
+    let sent = house.json(&format!(
+        "send trip.csv --vehicle van-1 --class van --software 4.2.0 {how}"
+    ));
+    assert_eq!(sent["samples"], 1_200);
     let list =
         house.json("descents list --vehicle van-1 --since 2026-03-12 --until 2026-03-13 --min-drop 700");
     assert_eq!(
@@ -186,6 +191,12 @@ fn from_a_class_file_to_the_account_of_a_descent() {
         next.contains("next: coldbrake descents list --vehicle van-1"),
         "{next}"
     );
+
+    // The same log without the server: the same descent.
+    let here = house.json(&format!(
+        "analyse trip.csv --class van.toml --vehicle van-1 --software 4.2.0 --full {how}"
+    ));
+    assert_eq!(here["descents"], whole["descents"]);
 
     // The same values in every format.
     let (csv, _) = house.run("descents list --format csv");
@@ -230,7 +241,7 @@ fn a_descent_is_watched_as_it_is_recorded_and_an_interrupt_ends_the_watch() {
     house.run("classes put van.toml");
     let mut watch = Ended(
         house
-            .command("descents watch --class van --format json")
+            .command("descents watch --class van --format json --timeout 1")
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
             .spawn()
@@ -240,6 +251,8 @@ fn a_descent_is_watched_as_it_is_recorded_and_an_interrupt_ends_the_watch() {
     let mut line = String::new();
     talk.read_line(&mut line).unwrap();
     assert!(line.contains("watching"), "{line}");
+    // The time-out is for answers: it must not end a watch.
+    std::thread::sleep(Duration::from_millis(1_500));
     house.send("trip.csv", "van-1");
     let mut data = BufReader::new(watch.0.stdout.take().unwrap());
     let mut line = String::new();
