@@ -63,6 +63,7 @@ def server():
         text=True,
     )
     seen = []
+    drain = threading.Thread(target=process.stdout.read, daemon=True)
     try:
         address = None
         for line in process.stdout:
@@ -75,7 +76,6 @@ def server():
                     break
         if address is None:
             sys.exit("the server did not start:\n" + "".join(seen))
-        drain = threading.Thread(target=process.stdout.read, daemon=True)
         drain.start()
         yield address
     finally:
@@ -85,6 +85,9 @@ def server():
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
+        if drain.is_alive():
+            drain.join()
+        process.stdout.close()
     if process.returncode != 0:
         sys.exit(f"the server ended with {process.returncode}")
 

@@ -13,5 +13,6 @@ pub mod case;
 pub mod disturb;
 pub mod log;
 pub mod profile;
+pub mod program;
 pub mod report;
 pub mod wire;
