@@ -30,6 +30,52 @@ fn one_descent() {
     pictures!("descent_bare", [WIDE], |p| descents::print_one(&bare(), &[], p));
 }
 
+/// A reader with a pencil gets the same sums, in every digit, whatever the numbers.
+#[test]
+fn the_account_can_be_added_up_again() {
+    for k in 0..200 {
+        let odd = 0.37 + f64::from(k) * 0.0137;
+        let mut d = descent();
+        for value in [
+            &mut d.potential_released_j,
+            &mut d.kinetic_released_j,
+            &mut d.road_load_j,
+            &mut d.available_j.value,
+            &mut d.recovered_j.value,
+            &mut d.recovered_wheels_j,
+            &mut d.discharged_j,
+        ] {
+            *value *= odd;
+        }
+        let page = picture(WIDE, |p| descents::print_one(&d, &[], p));
+        // Thousandths of a kWh and hundredths of a MJ.
+        let (mut sums, mut blocks) = ([0_i64; 2], 0);
+        for line in page.lines() {
+            let Some((sign, rest)) = line.strip_prefix("  ").and_then(|l| l.split_at_checked(1)) else {
+                sums = [0; 2];
+                continue;
+            };
+            let numbers: Vec<i64> = rest
+                .split_whitespace()
+                .filter(|w| w.contains('.'))
+                .filter_map(|w| w.replace('.', "").parse().ok())
+                .collect();
+            let &[kwh, mj] = numbers.as_slice() else { continue };
+            match sign {
+                " " => sums = [kwh, mj],
+                "+" => sums = [sums[0] + kwh, sums[1] + mj],
+                "-" => sums = [sums[0] - kwh, sums[1] - mj],
+                "=" => {
+                    assert_eq!(sums, [kwh, mj], "{line} in\n{page}");
+                    blocks += 1;
+                }
+                _ => {}
+            }
+        }
+        assert_eq!(blocks, 3, "{page}");
+    }
+}
+
 #[test]
 fn list_of_descents() {
     let rows = [bare(), descent()];
