@@ -10,7 +10,12 @@ fn main() -> ExitCode {
         Err(error) => {
             // Help that nobody reads any more is no failure.
             let _ = error.print();
-            if error.use_stderr() { Code::Usage } else { Code::Success }.into()
+            if error.use_stderr() {
+                Code::Usage
+            } else {
+                Code::Success
+            }
+            .into()
         }
     }
 }
