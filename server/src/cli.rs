@@ -4,13 +4,18 @@ use std::{ffi::OsString, path::PathBuf};
 
 use clap::{Arg, ArgAction, ArgMatches, Command, builder::NonEmptyStringValueParser};
 
-use crate::config::{self, Config, KEYS, Loaded, Mistake, Mistakes, Origin, Sources};
+use crate::{
+    config::{self, Config, KEYS, Loaded, Mistake, Mistakes, Origin, Sources},
+    store_commands,
+};
 
 /// What the command line asks for.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Request {
     /// Serve.
     Serve(Box<Loaded>),
+    /// Look after a store.
+    Store(store_commands::Request),
     /// Write this text and leave.
     Print(String),
 }
@@ -46,6 +51,15 @@ pub fn read(
     if matches.get_flag("print-config") {
         return Ok(Request::Print(loaded.dump()));
     }
+    if let Some(("store", matches)) = matches.subcommand()
+        && let Some(request) = store_commands::read(
+            matches,
+            &loaded.config.store.directory,
+            loaded.config.store.cache_bytes,
+        )
+    {
+        return Ok(Request::Store(request));
+    }
     Ok(Request::Serve(Box::new(loaded)))
 }
 
@@ -80,6 +94,7 @@ fn command() -> Command {
                 .long("config")
                 .value_name("FILE")
                 .help(format!("Configuration file, TOML [variable: {}]", config::CONFIG_VARIABLE))
+                .global(true)
                 .value_parser(clap::value_parser!(PathBuf)),
         )
         .arg(
@@ -89,6 +104,8 @@ fn command() -> Command {
                 .help("Print the configuration as a file, with where each value comes from, and leave"),
         )
         .args(flags)
+        .subcommand(store_commands::command())
+        .disable_help_subcommand(true)
 }
 
 fn given(matches: &ArgMatches, key: &config::Key) -> Option<String> {

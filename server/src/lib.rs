@@ -27,6 +27,7 @@ pub mod shards;
 mod shared;
 pub mod status;
 pub mod store;
+pub mod store_commands;
 pub mod telemetry;
 mod vehicle_record;
 

@@ -9,7 +9,7 @@ use coldbrake_server::{
     ServerHandle,
     cli::{self, CommandLineError, Request},
     config::Loaded,
-    telemetry,
+    store_commands, telemetry,
 };
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -24,6 +24,10 @@ fn main() -> ExitCode {
         .collect();
     match cli::read(std::env::args_os(), environment) {
         Ok(Request::Serve(loaded)) => serve(&loaded),
+        Ok(Request::Store(request)) => {
+            let code = store_commands::run(&request, &mut io::stdout(), &mut io::stderr());
+            ExitCode::from(code)
+        }
         Ok(Request::Print(text)) => {
             // A reader that has seen enough is no failure.
             let _ = io::stdout().write_all(text.as_bytes());

@@ -282,7 +282,9 @@ impl From<StoreError> for Refusal {
         match error {
             StoreError::BadCursor => Self::BadPageToken,
             StoreError::Damaged { .. } => Self::Damaged(text),
-            StoreError::Newer { .. } => Self::Newer(text),
+            StoreError::Newer { .. } | StoreError::Older { .. } | StoreError::NewerBackup { .. } => {
+                Self::Newer(text)
+            }
             StoreError::TooLarge { .. } | StoreError::BadKey { .. } => Self::TooLarge(text),
             StoreError::Io { .. } | StoreError::InUse { .. } | StoreError::Poisoned(_) => {
                 Self::StoreUnreadable(text)

@@ -3,6 +3,7 @@
 use coldbrake_engine::{Descent, FinishedDescent, Metric, MetricHistogram, ProfilePoint, VehicleClass};
 use serde::{Deserialize, Serialize};
 
+pub mod backup;
 pub mod cursor;
 pub mod disk;
 pub mod envelope;
@@ -198,6 +199,28 @@ pub enum StoreError {
         /// Format of the store.
         found: u32,
         /// Newest format known.
+        known: u32,
+    },
+    /// The store was written by an older program, and this one does not know how to read it.
+    #[error(
+        "the store has format {found}, this program reads {known}: make a backup with the program that wrote it, and restore that with this one"
+    )]
+    Older {
+        /// Format of the store.
+        found: u32,
+        /// Format that this program reads.
+        known: u32,
+    },
+    /// A backup was written by a newer program.
+    #[error(
+        "backup {path} has version {found}, this program reads up to {known}: restore it with the newer program"
+    )]
+    NewerBackup {
+        /// The file.
+        path: std::path::PathBuf,
+        /// Its version.
+        found: u32,
+        /// Newest version known.
         known: u32,
     },
     /// Another process has the store open.

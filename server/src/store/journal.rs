@@ -219,6 +219,29 @@ impl Journal {
         })
     }
 
+    /// Makes a journal for an index that has everything up to a commit already: numbers go on behind it.
+    pub fn create_after(
+        disk: &Arc<dyn Disk>,
+        dir: &Path,
+        options: JournalOptions,
+        last_commit: u64,
+    ) -> Result<Self, StoreError> {
+        disk.create_dir(dir).map_err(|e| failed("create", dir, e))?;
+        let next_lsn = last_commit.saturating_add(1);
+        let mut journal = Self {
+            disk: Arc::clone(disk),
+            dir: dir.to_owned(),
+            older: Vec::new(),
+            current: Current::create(disk, dir, next_lsn)?,
+            next_lsn,
+            last_commit,
+            is_covered: true,
+            options,
+        };
+        journal.checkpoint()?;
+        Ok(journal)
+    }
+
     /// Returns the number of the next record.
     pub fn next_lsn(&self) -> u64 {
         self.next_lsn

@@ -4,6 +4,8 @@
 //! index. The database does not sync when it says so; here it does not have to, because everything since the last
 //! checkpoint is applied again when the store is opened.
 
+mod compact;
+mod export;
 mod guard;
 mod index;
 mod opening;
@@ -18,11 +20,13 @@ use std::{
 
 use coldbrake_engine::{Descent, ProfilePoint, VehicleClass};
 
-use self::{index::Index, opening::Layout};
 pub use self::{
-    opening::OpenReport,
+    compact::CompactReport,
+    export::{Used, check_free},
+    opening::{FORMAT, OpenReport},
     verify::{Finding, MAX_FINDINGS, VerifyReport},
 };
+use self::{index::Index, opening::Layout};
 use super::{
     AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Store, StoreError,
     StoreStats, VehicleRecord,
@@ -92,7 +96,7 @@ pub struct SledStore {
     report: OpenReport,
     disk: Arc<dyn Disk>,
     layout: Layout,
-    _lock: std::fs::File,
+    lock: std::fs::File,
 }
 
 #[derive(Debug)]
@@ -122,6 +126,7 @@ impl SledStore {
             .map_err(|e| opening::failed("create", dir, e))?;
         let layout = Layout { dir: dir.to_owned() };
         let lock = opening::lock(&layout)?;
+        compact::finish_swap(&layout, &disk)?;
         let (index, journal, report) = opening::open(&layout, options, tuning)?;
         if report != OpenReport::default() {
             tracing::info!(dir = %dir.display(), ?report, "opened the store");
@@ -137,7 +142,7 @@ impl SledStore {
             report,
             disk,
             layout,
-            _lock: lock,
+            lock,
         })
     }
 

@@ -13,7 +13,7 @@ use crate::store::{
 const MAX_BATCH: usize = 500;
 
 /// Name of the record with the number of the last commit that has been applied.
-const APPLIED: &str = "applied";
+pub(super) const APPLIED: &str = "applied";
 
 /// The index.
 #[derive(Clone, Debug)]
@@ -126,6 +126,9 @@ impl Index {
         let mut note = Vec::new();
         for (stored_key, value) in envelope::seal(&Key::meta(APPLIED), SCHEMA, &lsn.to_be_bytes())? {
             note.push((stored_key, Some(value)));
+        }
+        if changes.is_empty() {
+            return self.apply_batch(&[], &note);
         }
         let mut chunks = changes.chunks(MAX_BATCH - 1).peekable();
         while let Some(chunk) = chunks.next() {

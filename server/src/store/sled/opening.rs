@@ -22,7 +22,7 @@ use crate::store::{
 };
 
 /// Newest format that this program reads and the one that it writes.
-const FORMAT: (u32, u32) = (1, 0);
+pub const FORMAT: (u32, u32) = (1, 0);
 const FORMAT_MAGIC: &[u8; 16] = b"coldbrake store\n";
 
 /// The files of a store.
@@ -144,6 +144,18 @@ enum Unfit {
     Broken(String),
 }
 
+impl Unfit {
+    fn into_error(self, dir: &Path) -> StoreError {
+        match self {
+            Self::Refused(error) => error,
+            Self::Broken(reason) => StoreError::Damaged {
+                what: format!("index {}", dir.display()),
+                reason,
+            },
+        }
+    }
+}
+
 /// Opens the index that is there and brings it up to the end of the journal. Returns how many commits that took.
 fn open_index(
     layout: &Layout,
@@ -163,6 +175,12 @@ fn open_index(
     match guard::catch("read", || read_format(&index)) {
         Ok(Some((major, _))) if major > FORMAT.0 => {
             return Err(Unfit::Refused(StoreError::Newer {
+                found: major,
+                known: FORMAT.0,
+            }));
+        }
+        Ok(Some((major, _))) if major < FORMAT.0 => {
+            return Err(Unfit::Refused(StoreError::Older {
                 found: major,
                 known: FORMAT.0,
             }));
@@ -277,16 +295,8 @@ fn build_anew(
     if found.plan().last_lsn > 0 {
         report.rebuilt_because = Some(reason);
     }
-    let refused = |unfit| match unfit {
-        Unfit::Refused(error) => error,
-        Unfit::Broken(reason) => StoreError::Damaged {
-            what: format!("index {}", layout.building().display()),
-            reason,
-        },
-    };
-    let building = open_database(&layout.building(), options).map_err(refused)?;
+    let building = open_new(&layout.building(), options)?;
     guard::catch("build", || {
-        building.put_raw(&format_key(), &format_value(FORMAT))?;
         found.replay(0, |lsn, changes| building.apply(&changes, lsn))?;
         building.flush()
     })?;
@@ -294,7 +304,33 @@ fn build_anew(
     sync_index(disk, &layout.building())?;
     rename(disk, &layout.building(), &layout.index())?;
     sync_dir(disk, &layout.dir)?;
-    open_database(&layout.index(), options).map_err(refused)
+    open_database(&layout.index(), options).map_err(|unfit| unfit.into_error(&layout.index()))
+}
+
+/// Makes an empty index that says its format.
+pub(super) fn open_new(dir: &Path, options: &SledOptions) -> Result<Index, StoreError> {
+    let index = open_database(dir, options).map_err(|unfit| unfit.into_error(dir))?;
+    guard::catch("build", || index.put_raw(&format_key(), &format_value(FORMAT)))?;
+    Ok(index)
+}
+
+/// Waits until the database has let go of its files: it does so a moment after it was closed, and may write until then.
+pub(super) fn wait_until_closed(dir: &Path) -> Result<(), StoreError> {
+    let path = dir.join("db");
+    let file = std::fs::File::open(&path).map_err(|e| failed("open", &path, e))?;
+    let deadline = Instant::now() + Duration::from_secs(30);
+    loop {
+        match file.try_lock() {
+            Ok(()) => return Ok(()),
+            Err(std::fs::TryLockError::WouldBlock) if Instant::now() < deadline => {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            Err(std::fs::TryLockError::WouldBlock) => {
+                return Err(StoreError::InUse { path: dir.to_owned() });
+            }
+            Err(std::fs::TryLockError::Error(e)) => return Err(failed("lock", &path, e)),
+        }
+    }
 }
 
 /// Makes everything that the index has flushed durable.
@@ -345,7 +381,7 @@ fn set_aside(layout: &Layout, disk: &Arc<dyn Disk>, path: &Path) -> Result<PathB
     Ok(to)
 }
 
-fn exists(disk: &Arc<dyn Disk>, dir: &Path, name: &str) -> Result<bool, StoreError> {
+pub(super) fn exists(disk: &Arc<dyn Disk>, dir: &Path, name: &str) -> Result<bool, StoreError> {
     Ok(disk
         .list(dir)
         .map_err(|e| failed("list", dir, e))?
@@ -353,7 +389,7 @@ fn exists(disk: &Arc<dyn Disk>, dir: &Path, name: &str) -> Result<bool, StoreErr
         .any(|n| n == name))
 }
 
-fn rename(disk: &Arc<dyn Disk>, from: &Path, to: &Path) -> Result<(), StoreError> {
+pub(super) fn rename(disk: &Arc<dyn Disk>, from: &Path, to: &Path) -> Result<(), StoreError> {
     disk.rename(from, to).map_err(|e| failed("move", from, e))
 }
 
