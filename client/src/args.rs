@@ -7,7 +7,8 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 use crate::{
     command::{
         analyse::AnalyseArgs, classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs,
-        descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
+        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
+        vehicles::VehiclesCommand,
     },
     connect::DEFAULT_SERVER,
     exit::CODES,
@@ -16,6 +17,7 @@ use crate::{
 
 const EXAMPLES: &str = "\
 Examples:
+  coldbrake demo                                        a simulated fleet, in a minute
   coldbrake analyse trip.csv --class van.toml --current charge-positive
   coldbrake send trip.csv --vehicle van-07 --class van --software 4.2.0 --current charge-positive
   coldbrake descents list --since 7d --min-drop 200
@@ -110,6 +112,8 @@ impl Global {
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Start a server, stream a simulated fleet to it, and show what its users look for
+    Demo(DemoArgs),
     /// Analyse a log file here, without a server
     Analyse(AnalyseArgs),
     /// Stream a log file to the server as a vehicle would

@@ -4,6 +4,7 @@ pub mod analyse;
 pub mod classes;
 pub mod completions;
 pub mod define;
+pub mod demo;
 pub mod descents;
 pub mod distribution;
 pub mod send;

@@ -36,10 +36,12 @@ pub fn run_to_end(args: Args) -> Code {
 }
 
 async fn run(args: Args, printer: &mut Printer) -> Code {
+    // The demonstration has a server to end in order.
+    let hears_itself = matches!(args.command, Command::Demo(_));
     let outcome = tokio::select! {
         outcome = dispatch(args, printer) => outcome,
         // The command is dropped where it stands; what was acknowledged stays.
-        _ = tokio::signal::ctrl_c() => Err(Failure::new(Code::Interrupted, "interrupted")),
+        _ = tokio::signal::ctrl_c(), if !hears_itself => Err(Failure::new(Code::Interrupted, "interrupted")),
     };
     let outcome = outcome.and_then(|()| printer.flush().map_err(Failure::from));
     match outcome {
@@ -56,6 +58,7 @@ async fn run(args: Args, printer: &mut Printer) -> Code {
 async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
     let global = args.global;
     match args.command {
+        Command::Demo(a) => command::demo::run(a, &global, printer).await,
         Command::Analyse(a) => command::analyse::run(a, &global, printer).await,
         Command::Send(a) => command::send::run(a, &global, printer).await,
         Command::Descents(c) => command::descents::run(c, &global, printer).await,

@@ -124,7 +124,12 @@ pub fn drive(machine: &Machine, leg: &Leg<'_>) -> Trace {
         charge_limit_w: machine.charge_limit_w(leg.state_of_charge),
         rotor_c: machine.rotor_c(ambient, 0.0, &standing(altitude, ambient)),
     };
-    let mut drive = Drive { machine, leg, rows: vec![first], here: first };
+    let mut drive = Drive {
+        machine,
+        leg,
+        rows: vec![first],
+        here: first,
+    };
     drive.stand(ENDS_S);
     if let Some(jam) = leg.jam.filter(|jam| jam.standing_s > 0.0) {
         drive.go(0.5 * (jam.from_m + jam.to_m));
@@ -174,7 +179,10 @@ impl Drive<'_> {
                 + 0.03 * (ahead / 170.0 + self.leg.wander.0).sin()
                 + 0.015 * (ahead / 61.0 + self.leg.wander.1).sin();
             let wanted = self.leg.plan.speed(ahead) * wander;
-            let next = wanted.min(v + self.leg.accelerate_mps2 * dt).max(v - HARDEST_MPS2 * dt).max(0.0);
+            let next = wanted
+                .min(v + self.leg.accelerate_mps2 * dt)
+                .max(v - HARDEST_MPS2 * dt)
+                .max(0.0);
             self.step(next);
         }
     }
@@ -217,7 +225,11 @@ impl Drive<'_> {
             altitude_m,
             ambient_c,
             energies,
-            friction_n: if distance > 0.0 { friction / distance } else { holding_force(machine) },
+            friction_n: if distance > 0.0 {
+                friction / distance
+            } else {
+                holding_force(machine)
+            },
             current_a,
             voltage_v,
             state_of_charge,
@@ -235,9 +247,16 @@ impl Trace {
             let after = self.rows.partition_point(|r| r.at_m < at_m);
             let off = |i: usize| self.rows.get(i).map_or(f64::INFINITY, |r| (r.at_m - at_m).abs());
             let before = after.saturating_sub(1);
-            if off(before) < off(after) { before } else { after.min(self.rows.len() - 1) }
+            if off(before) < off(after) {
+                before
+            } else {
+                after.min(self.rows.len() - 1)
+            }
         };
-        road.falls(drop_m).into_iter().map(|(top, foot)| self.truth(nearest(top), nearest(foot))).collect()
+        road.falls(drop_m)
+            .into_iter()
+            .map(|(top, foot)| self.truth(nearest(top), nearest(foot)))
+            .collect()
     }
 
     /// Returns what is true between two rows.
@@ -284,12 +303,26 @@ pub(super) mod tests {
         road::{Bend, Road},
     };
 
-    pub(in crate::demo) const STYLE: Style =
-        Style { level_mps: 18.0, down_mps: 14.0, sideways_mps2: 2.2, accelerate_mps2: 0.8, brake_mps2: 0.8 };
+    pub(in crate::demo) const STYLE: Style = Style {
+        level_mps: 18.0,
+        down_mps: 14.0,
+        sideways_mps2: 2.2,
+        accelerate_mps2: 0.8,
+        brake_mps2: 0.8,
+    };
 
     pub(in crate::demo) fn slope(bends: usize) -> Road {
-        let bends = (1..=bends).map(|i| Bend { at_m: 1300.0 + 800.0 * i as f64, radius_m: 14.0 }).collect();
-        Road::new(1400.0, &[(1300.0, 0.004), (6000.0, -0.065), (1300.0, 0.004)], bends)
+        let bends = (1..=bends)
+            .map(|i| Bend {
+                at_m: 1300.0 + 800.0 * i as f64,
+                radius_m: 14.0,
+            })
+            .collect();
+        Road::new(
+            1400.0,
+            &[(1300.0, 0.004), (6000.0, -0.065), (1300.0, 0.004)],
+            bends,
+        )
     }
 
     pub(in crate::demo) fn trace(machine: &Machine, road: &Road, jam: Option<Jam>, step_ms: i64) -> Trace {
@@ -322,7 +355,10 @@ pub(super) mod tests {
         assert!((t.potential_released_j - 3500.0 * 9.80665 * t.drop_m).abs() < 1e-3);
         // Top and foot lie where the rounded gradient passes through zero: 60 m · 0.004 / 0.069 from the level ends.
         let length = 6000.0 + 2.0 * (30.0 - 60.0 * 0.004 / 0.069);
-        assert!((t.drop_m - 390.0).abs() < 1.0 && (t.distance_m - length).abs() < 8.0, "{t:?}");
+        assert!(
+            (t.drop_m - 390.0).abs() < 1.0 && (t.distance_m - length).abs() < 8.0,
+            "{t:?}"
+        );
     }
 
     #[test]
@@ -346,9 +382,15 @@ pub(super) mod tests {
         let van = van();
         let road = slope(3);
         let trace = trace(&van, &road, None, 250);
-        let electric: f64 = trace.rows[1..].iter().map(|r| r.voltage_v * r.current_a * 0.25).sum();
+        let electric: f64 = trace.rows[1..]
+            .iter()
+            .map(|r| r.voltage_v * r.current_a * 0.25)
+            .sum();
         let account: f64 = trace.rows.iter().map(|r| r.energies.battery).sum();
-        assert!((electric - account).abs() < 1e-6 * account.abs(), "{electric} {account}");
+        assert!(
+            (electric - account).abs() < 1e-6 * account.abs(),
+            "{electric} {account}"
+        );
         let amperes: f64 = trace.rows[1..].iter().map(|r| r.current_a * 0.25).sum();
         let rise = trace.rows.last().unwrap().state_of_charge - 0.6;
         assert!((rise - amperes / 3600.0 / 200.0).abs() < 1e-9);
@@ -360,7 +402,10 @@ pub(super) mod tests {
         let road = slope(4);
         let of = |step_ms| trace(&van, &road, None, step_ms).descents(&road, 50.0)[0];
         let (coarse, fine) = (of(500), of(20));
-        for (a, b) in [(coarse.available_j, fine.available_j), (coarse.recovered_j, fine.recovered_j)] {
+        for (a, b) in [
+            (coarse.available_j, fine.available_j),
+            (coarse.recovered_j, fine.recovered_j),
+        ] {
             assert!((a / b - 1.0).abs() < 5e-3, "{a} {b}");
         }
         assert!((coarse.drop_m - fine.drop_m).abs() < 0.1);
@@ -370,12 +415,21 @@ pub(super) mod tests {
     fn a_jam_is_braked_by_friction_at_low_speed() {
         let van = van();
         let road = slope(0);
-        let jam = Jam { from_m: 3000.0, to_m: 3500.0, speed_mps: 1.1, standing_s: 60.0 };
+        let jam = Jam {
+            from_m: 3000.0,
+            to_m: 3500.0,
+            speed_mps: 1.1,
+            standing_s: 60.0,
+        };
         let t = trace(&van, &road, Some(jam), 250).descents(&road, 50.0)[0];
         assert!((t.standing_s - 60.0).abs() < 0.6, "{}", t.standing_s);
         let slope_force = 3500.0 * 9.80665 * (0.065 - 0.009);
         // At walking pace below half the blend-out speed all of it is friction; the wander lifts the speed a little.
-        assert!(t.friction_j.low_speed > 0.85 * slope_force * 500.0, "{:?}", t.friction_j);
+        assert!(
+            t.friction_j.low_speed > 0.85 * slope_force * 500.0,
+            "{:?}",
+            t.friction_j
+        );
         assert!(t.friction_j.without_excuse() < 0.1 * t.friction_j.low_speed);
     }
 }

@@ -6,6 +6,8 @@ use super::road::Road;
 const GRID_M: f64 = 5.0;
 /// Points on either side that a plan is smoothed over: accelerations then come and go over 30 m.
 const SMOOTH: usize = 3;
+/// How far ahead the driver looks for a slope, m: speed is taken off before it begins.
+const AHEAD_M: f64 = 150.0;
 /// Slowest planned speed, m/s: a vehicle that is to stop does so from here.
 const SLOWEST_MPS: f64 = 1.0;
 
@@ -64,7 +66,7 @@ impl Plan {
         let mut speeds: Vec<f64> = (0..points)
             .map(|i| {
                 let gradient = road.gradient(at(i));
-                let steep = (-gradient / 0.06).clamp(0.0, 1.0);
+                let steep = (-gradient.min(road.gradient(at(i) + AHEAD_M)) / 0.06).clamp(0.0, 1.0);
                 let wanted = style.level_mps + (style.down_mps - style.level_mps) * steep;
                 // 0.015 stands for rolling and air resistance.
                 let climbs = uphill_power_w / (weight_n * (gradient.max(0.0) + 0.015));
@@ -98,7 +100,9 @@ impl Plan {
             let window = &squares[i.saturating_sub(SMOOTH)..(i + SMOOTH + 1).min(points)];
             (window.iter().sum::<f64>() / window.len() as f64).sqrt()
         };
-        Self { speeds: (0..points).map(smooth).collect() }
+        Self {
+            speeds: (0..points).map(smooth).collect(),
+        }
     }
 
     /// Returns the wanted speed at a distance, m/s.
@@ -117,16 +121,33 @@ mod tests {
     use super::*;
     use crate::demo::road::Bend;
 
-    const STYLE: Style =
-        Style { level_mps: 19.0, down_mps: 14.0, sideways_mps2: 2.2, accelerate_mps2: 0.8, brake_mps2: 0.9 };
+    const STYLE: Style = Style {
+        level_mps: 19.0,
+        down_mps: 14.0,
+        sideways_mps2: 2.2,
+        accelerate_mps2: 0.8,
+        brake_mps2: 0.9,
+    };
 
     fn road() -> Road {
-        Road::new(1500.0, &[(1000.0, 0.0), (4000.0, -0.07), (1000.0, 0.0)], vec![Bend { at_m: 3000.0, radius_m: 14.0 }])
+        Road::new(
+            1500.0,
+            &[(1000.0, 0.0), (4000.0, -0.07), (1000.0, 0.0)],
+            vec![Bend {
+                at_m: 3000.0,
+                radius_m: 14.0,
+            }],
+        )
     }
 
     #[test]
     fn the_plan_keeps_to_level_slope_bend_and_jam() {
-        let jam = Jam { from_m: 4000.0, to_m: 4400.0, speed_mps: 1.5, standing_s: 0.0 };
+        let jam = Jam {
+            from_m: 4000.0,
+            to_m: 4400.0,
+            speed_mps: 1.5,
+            standing_s: 0.0,
+        };
         let plan = Plan::new(&road(), &STYLE, Some(&jam), 1e6, 35e3);
         assert!((plan.speed(700.0) - 19.0).abs() < 1e-9);
         assert!((plan.speed(2000.0) - 14.0).abs() < 1e-9);
@@ -141,7 +162,10 @@ mod tests {
         while at < 5900.0 {
             let (a, b) = (plan.speed(at), plan.speed(at + 1.0));
             let acceleration = (b * b - a * a) / 2.0;
-            assert!(acceleration < 0.85 && acceleration > -0.95, "{acceleration} at {at}");
+            assert!(
+                acceleration < 0.85 && acceleration > -0.95,
+                "{acceleration} at {at}"
+            );
             at += 1.0;
         }
     }

@@ -148,10 +148,17 @@ impl Energies {
 
 impl Machine {
     /// Returns a sound, unloaded vehicle of a class.
-    pub fn new(class: VehicleClass, capacity_ah: f64, drive_power_w: f64, software: Software) -> Result<Self, Missing> {
+    pub fn new(
+        class: VehicleClass,
+        capacity_ah: f64,
+        drive_power_w: f64,
+        software: Software,
+    ) -> Result<Self, Missing> {
         let rolling = class.rolling_coefficient.ok_or(Missing("rolling_coefficient"))?;
         let drag_area = class.drag_area_m2.ok_or(Missing("drag_area_m2"))?;
-        let empty = class.open_circuit_empty_v.ok_or(Missing("open_circuit_empty_v"))?;
+        let empty = class
+            .open_circuit_empty_v
+            .ok_or(Missing("open_circuit_empty_v"))?;
         let full = class.open_circuit_full_v.ok_or(Missing("open_circuit_full_v"))?;
         Ok(Self {
             mass_kg: class.mass_kg,
@@ -169,7 +176,8 @@ impl Machine {
 
     /// Returns the force of rolling and air resistance at a speed, N.
     pub fn road_load_n(&self, speed_mps: f64, density: f64) -> f64 {
-        self.rolling * self.mass_kg * self.class.gravity() + 0.5 * density * self.drag_area * speed_mps * speed_mps
+        self.rolling * self.mass_kg * self.class.gravity()
+            + 0.5 * density * self.drag_area * speed_mps * speed_mps
     }
 
     /// Returns the open-circuit voltage of the battery, V.
@@ -228,7 +236,11 @@ impl Machine {
     /// Shares a braking energy, J: returns what recovery takes and notes why friction takes the rest.
     fn share(&self, demand: f64, motion: &Motion, state_of_charge: f64, friction: &mut Mechanisms) -> f64 {
         let slowing = (motion.from_mps - motion.to_mps) / motion.duration_s;
-        friction.pedal = if slowing > PEDAL_MPS2 { demand * self.software.pedal_share } else { 0.0 };
+        friction.pedal = if slowing > PEDAL_MPS2 {
+            demand * self.software.pedal_share
+        } else {
+            0.0
+        };
         let mut rest = demand - friction.pedal;
         friction.withheld = rest * self.software.withheld;
         rest -= friction.withheld;
@@ -271,7 +283,11 @@ impl Machine {
 pub(super) mod tests {
     use super::*;
 
-    pub(in crate::demo) const SOUND: Software = Software { version: "1.0", pedal_share: 0.05, withheld: 0.0 };
+    pub(in crate::demo) const SOUND: Software = Software {
+        version: "1.0",
+        pedal_share: 0.05,
+        withheld: 0.0,
+    };
 
     pub(in crate::demo) fn van() -> Machine {
         let class = toml::from_str(include_str!("classes/van-3t5.toml")).unwrap();
@@ -305,7 +321,14 @@ pub(super) mod tests {
     #[test]
     fn air_drag_over_an_acceleration_is_the_integral() {
         let van = van();
-        let m = Motion { duration_s: 10.0, from_mps: 4.0, to_mps: 24.0, from_m: 0.0, to_m: 0.0, ambient_c: 15.0 };
+        let m = Motion {
+            duration_s: 10.0,
+            from_mps: 4.0,
+            to_mps: 24.0,
+            from_m: 0.0,
+            to_m: 0.0,
+            ambient_c: 15.0,
+        };
         let exact = van.drive(&m, 0.5).road_load;
         let n = 200_000;
         let dt = 10.0 / f64::from(n);
@@ -323,7 +346,10 @@ pub(super) mod tests {
         let van = van();
         for power in [-80e3, -900.0, 0.0, 5e3, 90e3] {
             let (current, voltage) = van.terminals(power, 0.5);
-            assert!((current * voltage - power).abs() < 1e-6 * power.abs().max(1.0), "{power}");
+            assert!(
+                (current * voltage - power).abs() < 1e-6 * power.abs().max(1.0),
+                "{power}"
+            );
             assert!((voltage - (381.0 + 0.09 * current)).abs() < 1e-9);
         }
     }
@@ -333,10 +359,22 @@ pub(super) mod tests {
         let mut van = van();
         van.software.withheld = 0.2;
         van.drag_n = 250.0;
-        for (from, to, drop, soc) in
-            [(14.0, 13.7, 0.3, 0.6), (14.0, 14.0, 0.25, 0.6), (1.5, 1.4, 0.03, 0.6), (14.0, 11.5, 0.2, 0.6), (14.0, 14.0, 0.25, 0.99), (10.0, 10.3, 0.0, 0.5)]
-        {
-            let m = Motion { duration_s: 0.25, from_mps: from, to_mps: to, from_m: drop, to_m: 0.0, ambient_c: 10.0 };
+        for (from, to, drop, soc) in [
+            (14.0, 13.7, 0.3, 0.6),
+            (14.0, 14.0, 0.25, 0.6),
+            (1.5, 1.4, 0.03, 0.6),
+            (14.0, 11.5, 0.2, 0.6),
+            (14.0, 14.0, 0.25, 0.99),
+            (10.0, 10.3, 0.0, 0.5),
+        ] {
+            let m = Motion {
+                duration_s: 0.25,
+                from_mps: from,
+                to_mps: to,
+                from_m: drop,
+                to_m: 0.0,
+                ambient_c: 10.0,
+            };
             let e = van.drive(&m, soc);
             let balance = e.wheel() + e.friction.total() + e.regenerated - e.driven;
             assert!(balance.abs() < 1e-9 * e.wheel().abs().max(1.0), "{m:?} {e:?}");
@@ -348,7 +386,10 @@ pub(super) mod tests {
     fn each_limit_leaves_its_part_to_friction() {
         let van = van();
         let of = |m: Motion, soc: f64| van.drive(&m, soc).friction;
-        let hard = Motion { to_mps: 11.5, ..steady(14.0, -0.06) };
+        let hard = Motion {
+            to_mps: 11.5,
+            ..steady(14.0, -0.06)
+        };
         assert!(of(hard, 0.6).power_limited > 0.0);
         let full = of(steady(14.0, -0.07), 0.99);
         assert!(full.battery_full > 0.0 && (full.battery_full - full.total()).abs() < 1e-9);

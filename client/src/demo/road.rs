@@ -27,7 +27,11 @@ impl Side {
 
     /// Returns the mean gradient of the sections.
     pub fn gradient(&self) -> f64 {
-        self.sections.iter().map(|(length, gradient)| length * gradient).sum::<f64>() / self.length_m()
+        self.sections
+            .iter()
+            .map(|(length, gradient)| length * gradient)
+            .sum::<f64>()
+            / self.length_m()
     }
 }
 
@@ -94,17 +98,30 @@ impl Road {
     /// Returns the road that begins at an altitude and runs over sections of (length, gradient), each at least 60 m long.
     pub fn new(altitude_m: f64, sections: &[(f64, f64)], bends: Vec<Bend>) -> Self {
         let first = sections.first().map_or(0.0, |(_, gradient)| *gradient);
-        let mut knots = vec![Knot { at_m: 0.0, gradient: first, altitude_m }];
+        let mut knots = vec![Knot {
+            at_m: 0.0,
+            gradient: first,
+            altitude_m,
+        }];
         let mut at = 0.0;
         for pair in sections.windows(2) {
-            let [(length, before), (_, after)] = pair else { continue };
+            let [(length, before), (_, after)] = pair else {
+                continue;
+            };
             at += length;
-            for (at_m, gradient) in [(at - TRANSITION_M / 2.0, *before), (at + TRANSITION_M / 2.0, *after)] {
+            for (at_m, gradient) in [
+                (at - TRANSITION_M / 2.0, *before),
+                (at + TRANSITION_M / 2.0, *after),
+            ] {
                 push_knot(&mut knots, at_m, gradient);
             }
         }
         let length_m = sections.iter().map(|(length, _)| length).sum();
-        Self { knots, length_m, bends }
+        Self {
+            knots,
+            length_m,
+            bends,
+        }
     }
 
     /// Returns the road over a pass.
@@ -127,7 +144,12 @@ impl Road {
             sections.push((pass.crest_m, LEVEL_GRADIENT));
             at += pass.crest_m;
         }
-        sections.extend(down.sections.iter().rev().map(|(length, gradient)| (*length, -gradient)));
+        sections.extend(
+            down.sections
+                .iter()
+                .rev()
+                .map(|(length, gradient)| (*length, -gradient)),
+        );
         add_bends(&mut bends, at, &down);
         sections.push((LEVEL_M, LEVEL_GRADIENT));
         Self::new(begin, &sections, bends)
@@ -201,13 +223,20 @@ impl Road {
 fn push_knot(knots: &mut Vec<Knot>, at_m: f64, gradient: f64) {
     if let Some(last) = knots.last().copied() {
         let altitude_m = last.altitude_m + 0.5 * (last.gradient + gradient) * (at_m - last.at_m);
-        knots.push(Knot { at_m, gradient, altitude_m });
+        knots.push(Knot {
+            at_m,
+            gradient,
+            altitude_m,
+        });
     }
 }
 
 fn add_bends(bends: &mut Vec<Bend>, from_m: f64, side: &Side) {
     let spacing = side.length_m() / f64::from(side.hairpins + 1);
-    bends.extend((1..=side.hairpins).map(|i| Bend { at_m: from_m + spacing * f64::from(i), radius_m: side.radius_m }));
+    bends.extend((1..=side.hairpins).map(|i| Bend {
+        at_m: from_m + spacing * f64::from(i),
+        radius_m: side.radius_m,
+    }));
 }
 
 #[cfg(test)]
@@ -217,9 +246,17 @@ mod tests {
     const PASS: Pass = Pass {
         name: "test",
         west_foot_m: 700.0,
-        west: Side { sections: &[(3000.0, 0.05), (400.0, -0.01), (2000.0, 0.07)], hairpins: 3, radius_m: 15.0 },
+        west: Side {
+            sections: &[(3000.0, 0.05), (400.0, -0.01), (2000.0, 0.07)],
+            hairpins: 3,
+            radius_m: 15.0,
+        },
         crest_m: 250.0,
-        east: Side { sections: &[(4000.0, 0.06)], hairpins: 4, radius_m: 13.0 },
+        east: Side {
+            sections: &[(4000.0, 0.06)],
+            hairpins: 4,
+            radius_m: 13.0,
+        },
     };
 
     #[test]
@@ -231,7 +268,11 @@ mod tests {
         while at < road.length_m() {
             height += road.gradient(at + step / 2.0) * step;
             at += step;
-            assert!((road.altitude(at) - height).abs() < 1e-4, "{at}: {} {height}", road.altitude(at));
+            assert!(
+                (road.altitude(at) - height).abs() < 1e-4,
+                "{at}: {} {height}",
+                road.altitude(at)
+            );
         }
     }
 

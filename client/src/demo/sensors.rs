@@ -50,12 +50,25 @@ pub struct Disturbance {
 
 impl Disturbance {
     /// Perfect sensors.
-    pub const NONE: Self =
-        Self { altitude_m: 0.0, drift_m_per_h: 0.0, speed_mps: 0.0, current_a: 0.0, brake: 0.0, lost: 0.0, gap: None };
+    pub const NONE: Self = Self {
+        altitude_m: 0.0,
+        drift_m_per_h: 0.0,
+        speed_mps: 0.0,
+        current_a: 0.0,
+        brake: 0.0,
+        lost: 0.0,
+        gap: None,
+    };
 }
 
 /// Returns the samples that arrive of a drive.
-pub fn observe(trace: &Trace, machine: &Machine, equipment: &Equipment, d: &Disturbance, noise: &mut Noise) -> Batch {
+pub fn observe(
+    trace: &Trace,
+    machine: &Machine,
+    equipment: &Equipment,
+    d: &Disturbance,
+    noise: &mut Noise,
+) -> Batch {
     let mut batch = Batch::default();
     let mut drift = 0.0;
     let mut last_ms = None;
@@ -69,12 +82,16 @@ pub fn observe(trace: &Trace, machine: &Machine, equipment: &Equipment, d: &Dist
         let current = row.current_a + d.current_a * noise.normal();
         let brake = brake_signal(row, machine, equipment.brake_kind) * (1.0 + d.brake * noise.normal());
         let lost = noise.chance(d.lost);
-        let in_gap = d.gap.is_some_and(|(from, length)| (from..from + length).contains(&row.time_ms));
+        let in_gap = d
+            .gap
+            .is_some_and(|(from, length)| (from..from + length).contains(&row.time_ms));
         if lost || in_gap {
             continue;
         }
         batch.time_ms.push(row.time_ms);
-        batch.speed_mps.push(if row.speed_mps > 0.0 { speed.max(0.0) } else { 0.0 });
+        batch
+            .speed_mps
+            .push(if row.speed_mps > 0.0 { speed.max(0.0) } else { 0.0 });
         batch.altitude_m.push(altitude);
         batch.brake.push(brake.clamp(0.0, equipment.brake_kind.largest()));
         batch.current_a.push(match equipment.current_sign {
@@ -87,8 +104,16 @@ pub fn observe(trace: &Trace, machine: &Machine, equipment: &Equipment, d: &Dist
             }
         };
         put(&mut batch.voltage_v, equipment.voltage, row.voltage_v);
-        put(&mut batch.state_of_charge, equipment.state_of_charge, row.state_of_charge);
-        put(&mut batch.charge_limit_w, equipment.charge_limit, row.charge_limit_w);
+        put(
+            &mut batch.state_of_charge,
+            equipment.state_of_charge,
+            row.state_of_charge,
+        );
+        put(
+            &mut batch.charge_limit_w,
+            equipment.charge_limit,
+            row.charge_limit_w,
+        );
         put(&mut batch.ambient_c, equipment.ambient, row.ambient_c);
         put(&mut batch.gross_mass_kg, equipment.gross_mass, machine.mass_kg);
         if let Some(rotor) = row.rotor_c {
@@ -102,7 +127,10 @@ pub fn observe(trace: &Trace, machine: &Machine, equipment: &Equipment, d: &Dist
 fn brake_signal(row: &Row, machine: &Machine, kind: BrakeKind) -> f64 {
     let force = row.friction_n;
     match kind {
-        BrakeKind::Pressure => machine.class.brake_force_per_bar_n.map_or(0.0, |per_bar| force / per_bar),
+        BrakeKind::Pressure => machine
+            .class
+            .brake_force_per_bar_n
+            .map_or(0.0, |per_bar| force / per_bar),
         BrakeKind::Torque => machine.class.tyre_radius_m.map_or(0.0, |radius| force * radius),
         // A pedal of 100 % is a braking of the vehicle's whole weight.
         BrakeKind::Pedal => (100.0 * force / (machine.mass_kg * machine.class.gravity())).min(100.0),
@@ -113,13 +141,19 @@ fn brake_signal(row: &Row, machine: &Machine, kind: BrakeKind) -> f64 {
 /// Returns a batch cut into pieces of at most `samples`.
 pub fn cut(batch: &Batch, samples: usize) -> Vec<Batch> {
     let samples = samples.max(1);
-    let part = |column: &[f64], from: usize, to: usize| column.get(from..to).map(<[f64]>::to_vec).unwrap_or_default();
+    let part = |column: &[f64], from: usize, to: usize| {
+        column.get(from..to).map(<[f64]>::to_vec).unwrap_or_default()
+    };
     (0..batch.len())
         .step_by(samples)
         .map(|from| {
             let to = (from + samples).min(batch.len());
             Batch {
-                time_ms: batch.time_ms.get(from..to).map(<[i64]>::to_vec).unwrap_or_default(),
+                time_ms: batch
+                    .time_ms
+                    .get(from..to)
+                    .map(<[i64]>::to_vec)
+                    .unwrap_or_default(),
                 speed_mps: part(&batch.speed_mps, from, to),
                 altitude_m: part(&batch.altitude_m, from, to),
                 brake: part(&batch.brake, from, to),
@@ -164,9 +198,20 @@ pub(super) mod tests {
         let (van, road) = (van(), slope(3));
         let trace = trace(&van, &road, None, 250);
         let batch = observe(&trace, &van, &EQUIPMENT, &Disturbance::NONE, &mut Noise::new(1));
-        assert!(batch.violations(BrakeKind::Pressure).iter().all(|v| v.field == "time_ms"), "too long for one batch");
+        assert!(
+            batch
+                .violations(BrakeKind::Pressure)
+                .iter()
+                .all(|v| v.field == "time_ms"),
+            "too long for one batch"
+        );
         assert_eq!(batch.len(), trace.rows.len());
-        let friction: f64 = trace.rows.windows(2).zip(&batch.brake[1..]).map(|(pair, bar)| bar * 380.0 * (pair[1].at_m - pair[0].at_m)).sum();
+        let friction: f64 = trace
+            .rows
+            .windows(2)
+            .zip(&batch.brake[1..])
+            .map(|(pair, bar)| bar * 380.0 * (pair[1].at_m - pair[0].at_m))
+            .sum();
         let truth: f64 = trace.rows.iter().map(|r| r.energies.friction.total()).sum();
         assert!((friction / truth - 1.0).abs() < 1e-9, "{friction} {truth}");
     }
@@ -175,7 +220,13 @@ pub(super) mod tests {
     fn the_errors_have_the_size_that_was_asked_for() {
         let (van, road) = (van(), slope(3));
         let trace = trace(&van, &road, None, 250);
-        let d = Disturbance { altitude_m: 1.2, speed_mps: 0.04, current_a: 1.5, lost: 0.02, ..Disturbance::NONE };
+        let d = Disturbance {
+            altitude_m: 1.2,
+            speed_mps: 0.04,
+            current_a: 1.5,
+            lost: 0.02,
+            ..Disturbance::NONE
+        };
         let batch = observe(&trace, &van, &EQUIPMENT, &d, &mut Noise::new(5));
         let by_time = |t: i64| &trace.rows[((t - trace.rows[0].time_ms) / 250) as usize];
         let spread = |column: &[f64], of: fn(&Row) -> f64| {
@@ -198,7 +249,13 @@ pub(super) mod tests {
         }
         let lost = 1.0 - batch.len() as f64 / trace.rows.len() as f64;
         assert!((lost - 0.02).abs() < 0.01, "{lost}");
-        assert!(batch.speed_mps.iter().zip(&batch.time_ms).all(|(v, t)| by_time(*t).speed_mps > 0.0 || *v == 0.0));
+        assert!(
+            batch
+                .speed_mps
+                .iter()
+                .zip(&batch.time_ms)
+                .all(|(v, t)| by_time(*t).speed_mps > 0.0 || *v == 0.0)
+        );
     }
 
     #[test]
@@ -206,13 +263,29 @@ pub(super) mod tests {
         let (van, road) = (van(), slope(0));
         let trace = trace(&van, &road, None, 250);
         let from = trace.rows[600].time_ms;
-        let d = Disturbance { gap: Some((from, 12_000)), ..Disturbance::NONE };
+        let d = Disturbance {
+            gap: Some((from, 12_000)),
+            ..Disturbance::NONE
+        };
         let batch = observe(&trace, &van, &EQUIPMENT, &d, &mut Noise::new(5));
         let longest = batch.time_ms.windows(2).map(|w| w[1] - w[0]).max().unwrap();
         assert_eq!(longest, 12_250);
         let pieces = cut(&batch, 100);
-        assert!(pieces.iter().all(|p| p.violations(BrakeKind::Pressure).is_empty()));
-        assert_eq!(pieces.iter().flat_map(|p| p.voltage_v.clone()).collect::<Vec<_>>(), batch.voltage_v);
-        assert_eq!(pieces.iter().flat_map(|p| p.time_ms.clone()).collect::<Vec<_>>(), batch.time_ms);
+        assert!(
+            pieces
+                .iter()
+                .all(|p| p.violations(BrakeKind::Pressure).is_empty())
+        );
+        assert_eq!(
+            pieces
+                .iter()
+                .flat_map(|p| p.voltage_v.clone())
+                .collect::<Vec<_>>(),
+            batch.voltage_v
+        );
+        assert_eq!(
+            pieces.iter().flat_map(|p| p.time_ms.clone()).collect::<Vec<_>>(),
+            batch.time_ms
+        );
     }
 }
