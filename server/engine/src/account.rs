@@ -199,6 +199,11 @@ pub(crate) fn settle(
     let tonne_100m = mass_kg * 1e-3 * drop_m / 100.0;
     let applied = -joules(sum.kinetic_applied + delta.potential_applied + sum.road_applied);
 
+    // What was under way at the top goes on below it.
+    let doing = top.end.doing;
+    let events = sum.events + i64::from(doing.event);
+    let without = sum.events_without_friction + i64::from(doing.event_without_friction);
+
     let mut flags = marks.peaks.flags;
     if mass_source == crate::record::MassSource::Class {
         flags.insert(Flag::MassAssumed);
@@ -254,10 +259,9 @@ pub(crate) fn settle(
         gross_recovery_ratio: per(recovered, potential + kinetic),
         peak_recovery_w: marks.peaks.recovery_w as f64,
         peak_friction_w: (method == FrictionMethod::Measured).then_some(marks.peaks.friction_w as f64),
-        brake_applications: u32::try_from(sum.applications).unwrap_or(0),
-        braking_events: u32::try_from(sum.events).unwrap_or(0),
-        friction_free_event_share: per(sum.events_without_friction as f64, sum.events as f64)
-            .map(|x| x.clamp(0.0, 1.0)),
+        brake_applications: u32::try_from(sum.applications + i64::from(doing.applied)).unwrap_or(0),
+        braking_events: u32::try_from(events).unwrap_or(0),
+        friction_free_event_share: per(without as f64, events as f64).map(|x| x.clamp(0.0, 1.0)),
         friction_free_energy_share: per(available - applied, available).map(|x| x.clamp(0.0, 1.0)),
         friction_time_share: per(joules(sum.friction_ms), moving_s),
         friction_kj_per_km: per(friction * 1e-3, joules(sum.length()) * 1e-3),

@@ -57,6 +57,15 @@ pub(crate) struct EndFacts {
     pub(crate) soc_ppm: Option<i32>,
     pub(crate) ambient_dc: Option<i32>,
     pub(crate) brake_temperature_dc: Option<i32>,
+    pub(crate) doing: Doing,
+}
+
+/// What was under way, and counted before, at the end of a stretch: a descent that begins here has it too.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Doing {
+    pub(crate) applied: bool,
+    pub(crate) event: bool,
+    pub(crate) event_without_friction: bool,
 }
 
 /// A point of the road with settled altitude.

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     flow::{Interval, OpenStretch},
     phase::Phase,
+    terrain::Doing,
 };
 
 /// Pause that separates two braking events, ms.
@@ -84,6 +85,15 @@ impl Events {
         if e.counted && without != e.without_friction {
             e.without_friction = without;
             open.events_without_friction += if without { 1 } else { -1 };
+        }
+    }
+
+    /// Returns what is under way.
+    pub(super) fn doing(&self) -> Doing {
+        Doing {
+            applied: self.applied,
+            event: self.event.counted,
+            event_without_friction: self.event.without_friction,
         }
     }
 

@@ -69,6 +69,7 @@ impl Track {
                 soc_ppm: last.soc.map(|x| milli(x * 1e3) as i32),
                 ambient_dc: last.ambient.map(account::tenths_of),
                 brake_temperature_dc: last.brake_temperature.map(account::tenths_of),
+                doing: self.events.doing(),
             },
             sharing: self.sharing.take(),
         });
