@@ -219,9 +219,11 @@ fn commit(shared: &Shared, refused: &mut Refused, mut group: Group) {
         group.refuse_classes(&Refusal::StoreFailed(reason.to_string()));
         return;
     }
+    let begun = Instant::now();
     match write(shared, &group.batch) {
         Ok(()) => {
             Counters::add(&shared.counters.commits);
+            shared.meters.committed(begun.elapsed(), group.bytes());
             tell(shared, group);
         }
         // Nothing was written. One member is at fault: the others must not suffer from it.

@@ -34,6 +34,8 @@ pub enum LogFormat {
 pub struct Config {
     /// Address to listen on. Port 0 takes a free one.
     pub listen: SocketAddr,
+    /// Address of metrics and of whether the server lives and is ready; `None` serves neither. Port 0 takes a free one.
+    pub admin_listen: Option<SocketAddr>,
     /// Allows listening beyond loopback without TLS.
     pub insecure_without_tls: bool,
     /// Whether the schema is served to tools.
@@ -124,6 +126,7 @@ impl Default for Config {
     fn default() -> Self {
         Self {
             listen: SocketAddr::from(([127, 0, 0, 1], 7450)),
+            admin_listen: Some(SocketAddr::from(([127, 0, 0, 1], 7451))),
             insecure_without_tls: false,
             reflection: true,
             shards: 0,
@@ -166,10 +169,12 @@ impl Default for Config {
 }
 
 impl Config {
-    /// Returns a configuration for a server inside another program or a test: a free loopback port, a store in memory.
+    /// Returns a configuration for a server inside another program or a test: a free loopback port, a store in memory,
+    /// no metrics.
     pub fn in_process() -> Self {
         let mut config = Self {
             listen: SocketAddr::from(([127, 0, 0, 1], 0)),
+            admin_listen: None,
             ..Self::default()
         };
         config.store.kind = StoreKind::Memory;
@@ -199,6 +204,17 @@ impl Config {
                     "is {}, which others can reach, and there is no TLS: listen on 127.0.0.1, or set \
                      insecure_without_tls if something in front protects it",
                     self.listen
+                ),
+            ));
+        }
+        if let Some(admin) = self.admin_listen.filter(|a| !a.ip().is_loopback())
+            && !self.insecure_without_tls
+        {
+            found.push((
+                "admin_listen".to_owned(),
+                format!(
+                    "is {admin}, which others can reach, and there is no TLS: listen on 127.0.0.1, or set \
+                     insecure_without_tls if something in front protects it"
                 ),
             ));
         }

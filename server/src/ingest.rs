@@ -62,12 +62,14 @@ impl TelemetryService for Ingest {
         request: Request<Streaming<StreamSamplesRequest>>,
     ) -> Result<Response<Self::StreamSamplesStream>, Status> {
         if let Some(refusal) = self.shared.closed() {
+            self.shared.meters.refused_stream(refusal.reason());
             return Err(refusal.into());
         }
         let limit = self.shared.config.limits.streams;
         let place = Arc::clone(&self.places)
             .try_acquire_owned()
-            .map_err(|_| Refusal::TooManyStreams(limit))?;
+            .map_err(|_| Refusal::TooManyStreams(limit))
+            .inspect_err(|refusal| self.shared.meters.refused_stream(refusal.reason()))?;
         let peer = request.remote_addr();
         let (responses, outbox) = mpsc::channel(RESPONSE_QUEUE);
         let stream = stream::Stream::new(

@@ -16,11 +16,13 @@
 //! # }
 //! ```
 
+mod admin;
 mod checkpoint;
 pub mod cli;
 pub mod config;
 mod ingest;
 mod listen;
+mod metrics;
 mod query;
 mod server;
 pub mod shards;

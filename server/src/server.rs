@@ -20,14 +20,16 @@ use tonic::{codec::CompressionEncoding, server::NamedService, service::Routes};
 use tonic_health::{ServingStatus, server::HealthReporter};
 
 use crate::{
+    admin::Admin,
     checkpoint,
     config::{Config, StoreKind},
     ingest::Ingest,
     listen,
+    metrics::Source,
     query::{Descents, FleetQueries, Reader},
     shards::Shards,
     shared::Shared,
-    store::{MemoryStore, SledOptions, SledStore, Store, StoreError},
+    store::{MemoryStore, SledOptions, SledStore, Store, StoreError, sled::OpenReport},
 };
 
 /// Bytes that a peer may send ahead of being read: of one stream, and of a connection.
@@ -68,6 +70,17 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
+    /// The address of metrics and probes cannot be listened on.
+    #[error(
+        "cannot serve metrics on {address}: {source}: is another server running there? choose another address with \
+         --admin-listen, or none with --admin-listen \"\""
+    )]
+    AdminListen {
+        /// The address.
+        address: SocketAddr,
+        /// Why.
+        source: io::Error,
+    },
     /// Something that should always work did not.
     #[error("cannot start {what}: {reason}")]
     Part {
@@ -98,6 +111,7 @@ impl ShutdownReport {
 /// the vehicles send it again.
 pub struct ServerHandle {
     address: SocketAddr,
+    admin: Option<Admin>,
     shared: Arc<Shared>,
     health: HealthReporter,
     streams: TaskTracker,
@@ -122,21 +136,29 @@ impl fmt::Debug for ServerHandle {
 impl ServerHandle {
     /// Opens the store that the configuration names and starts a server on the current runtime.
     pub async fn start(config: Config) -> Result<Self, StartError> {
+        let admin = begin_admin(&config).await?;
         let options = config.store.clone();
-        let store: Arc<dyn Store> = tokio::task::spawn_blocking(move || open_store(&options))
+        let (store, opened) = tokio::task::spawn_blocking(move || open_store(&options))
             .await
             .map_err(|e| StartError::Part {
                 what: "the store",
                 reason: e.to_string(),
             })??;
-        Self::start_with_store(config, store).await
+        Self::start_all(config, store, opened, admin).await
     }
 
     /// Starts a server on a store that is open already.
     pub async fn start_with_store(config: Config, store: Arc<dyn Store>) -> Result<Self, StartError> {
-        if let Some((key, description)) = config.problems().into_iter().next() {
-            return Err(StartError::Config { key, description });
-        }
+        let admin = begin_admin(&config).await?;
+        Self::start_all(config, store, None, admin).await
+    }
+
+    async fn start_all(
+        config: Config,
+        store: Arc<dyn Store>,
+        opened: Option<OpenReport>,
+        admin: Option<Admin>,
+    ) -> Result<Self, StartError> {
         let (listener, address) = listen::bind(config.listen)
             .await
             .map_err(|source| StartError::Listen {
@@ -159,6 +181,7 @@ impl ServerHandle {
         })?;
         let mut owners = JoinSet::new();
         let shards = Shards::start(&shared, &writer.requests, &mut owners);
+        let source = Source::new(&shared, opened, writer.requests.downgrade(), shards.inboxes());
         let (streams, cut, sever) = (
             TaskTracker::new(),
             CancellationToken::new(),
@@ -190,9 +213,13 @@ impl ServerHandle {
             tokio::spawn(acceptor),
             tokio::spawn(watch_store(Arc::clone(&shared), health.clone())),
         ];
+        if let Some(admin) = &admin {
+            admin.attach(source);
+        }
         tracing::info!(%address, version = env!("CARGO_PKG_VERSION"), "serving");
         Ok(Self {
             address,
+            admin,
             shared,
             health,
             streams,
@@ -208,6 +235,11 @@ impl ServerHandle {
     /// Returns the address that the server listens on.
     pub fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// Returns the address of metrics and probes, if they are served.
+    pub fn admin_address(&self) -> Option<SocketAddr> {
+        self.admin.as_ref().map(Admin::address)
     }
 
     /// Returns the address as clients take it.
@@ -290,6 +322,9 @@ impl ServerHandle {
             // So that nothing holds the store when this returns.
             let _ = task.await;
         }
+        if let Some(admin) = self.admin.take() {
+            admin.end().await;
+        }
         report.store_failure = self.shared.store_failure.borrow().as_deref().map(str::to_owned);
         tracing::info!(left_open = ?report.left_open, took_ms = begun.elapsed().as_millis() as u64, "shut down");
         report
@@ -302,6 +337,20 @@ impl Drop for ServerHandle {
         self.cut.cancel();
         self.sever.cancel();
         self.background.drain(..).for_each(|task| task.abort());
+    }
+}
+
+/// Checks the configuration and begins to tell how the server is, before anything that may take long.
+async fn begin_admin(config: &Config) -> Result<Option<Admin>, StartError> {
+    if let Some((key, description)) = config.problems().into_iter().next() {
+        return Err(StartError::Config { key, description });
+    }
+    match config.admin_listen {
+        None => Ok(None),
+        Some(address) => Admin::begin(address)
+            .await
+            .map(Some)
+            .map_err(|source| StartError::AdminListen { address, source }),
     }
 }
 
@@ -378,9 +427,11 @@ async fn watch_store(shared: Arc<Shared>, health: HealthReporter) {
     }
 }
 
-fn open_store(config: &crate::config::StoreConfig) -> Result<Arc<dyn Store>, StartError> {
+type Opened = (Arc<dyn Store>, Option<OpenReport>);
+
+fn open_store(config: &crate::config::StoreConfig) -> Result<Opened, StartError> {
     match config.kind {
-        StoreKind::Memory => Ok(Arc::new(MemoryStore::new())),
+        StoreKind::Memory => Ok((Arc::new(MemoryStore::new()), None)),
         StoreKind::Sled => {
             let options = SledOptions {
                 cache_bytes: config.cache_bytes,
@@ -389,7 +440,8 @@ fn open_store(config: &crate::config::StoreConfig) -> Result<Arc<dyn Store>, Sta
                 directory: config.directory.clone(),
                 source,
             })?;
-            Ok(Arc::new(store))
+            let opened = store.open_report().clone();
+            Ok((Arc::new(store), Some(opened)))
         }
     }
 }

@@ -122,6 +122,11 @@ impl Shards {
         Self { inboxes }
     }
 
+    /// Returns ways to look at how full the inboxes are, which keep no owner from ending.
+    pub(crate) fn inboxes(&self) -> Vec<mpsc::WeakSender<Command>> {
+        self.inboxes.iter().map(mpsc::Sender::downgrade).collect()
+    }
+
     /// Hands a command to the owner of the vehicle; waits while it is busy.
     pub(crate) async fn send(&self, vehicle: &str, command: Command) -> Result<(), Refusal> {
         let shard = partition(vehicle) as usize % self.inboxes.len();

@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::Config,
+    metrics::Meters,
     status::Refusal,
     store::{Store, StoreError},
     telemetry::LineLimit,
@@ -29,6 +30,7 @@ pub(crate) struct Shared {
     pub(crate) store: Arc<dyn Store>,
     pub(crate) classes: ArcSwap<Classes>,
     pub(crate) counters: Counters,
+    pub(crate) meters: Meters,
     pub(crate) fleet: Fleet,
     /// Descents as they become durable.
     pub(crate) recorded: broadcast::Sender<Arc<Descent>>,
@@ -55,6 +57,7 @@ impl Shared {
         Ok(Self {
             classes: ArcSwap::from_pointee(classes),
             counters: Counters::default(),
+            meters: Meters::default(),
             fleet,
             recorded: broadcast::channel(config.limits.watch_backlog).0,
             store_failure: watch::Sender::new(None),
@@ -106,6 +109,7 @@ pub(crate) struct Counters {
     pub(crate) rewinds: AtomicU64,
     pub(crate) commits: AtomicU64,
     pub(crate) open_streams: AtomicU64,
+    pub(crate) opened_streams: AtomicU64,
 }
 
 impl Counters {

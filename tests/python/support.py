@@ -57,7 +57,7 @@ def stubs():
 def server():
     """Runs the server program with a store in memory on a free port; gives its address."""
     process = subprocess.Popen(
-        [program("coldbrake-server"), "--listen", "127.0.0.1:0", "--store-kind", "memory", "--log-format", "json"],
+        [program("coldbrake-server"), "--listen", "127.0.0.1:0", "--admin-listen", "", "--store-kind", "memory", "--log-format", "json"],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

@@ -48,6 +48,11 @@ impl Group {
         self.limits
     }
 
+    /// Returns its size, about.
+    pub(super) fn bytes(&self) -> usize {
+        self.bytes
+    }
+
     pub(super) fn fits(&self, request: &Request) -> bool {
         let (keys, bytes) = cost(request);
         self.keys + keys <= self.limits.keys && self.bytes + bytes <= self.limits.bytes
@@ -211,9 +216,9 @@ mod tests {
     #[test]
     fn a_refused_group_falls_apart_into_its_vehicles() {
         let mut group = Group::new(Config::default().commit);
-        [change("a", 1, 9), change("b", 7, 9), change("a", 2, 9)]
-            .into_iter()
-            .for_each(|r| group.add(r));
+        for request in [change("a", 1, 9), change("b", 7, 9), change("a", 2, 9)] {
+            group.add(request);
+        }
         let Split::Parts(parts) = group.split() else {
             panic!("not taken apart")
         };

@@ -80,6 +80,12 @@ pub const KEYS: &[Key] = &[
         listen
     ),
     key!(
+        "admin_listen",
+        "Address and port of metrics, liveness and readiness over HTTP; empty: off",
+        address_or_none,
+        admin_listen
+    ),
+    key!(
         "insecure_without_tls",
         "Listen beyond loopback without TLS",
         switch,
@@ -343,6 +349,12 @@ macro_rules! show_plainly {
 }
 show_plainly!(bool, u32, SocketAddr, String);
 
+impl Show for Option<SocketAddr> {
+    fn show(&self) -> String {
+        self.map(|a| a.to_string()).unwrap_or_default()
+    }
+}
+
 impl Show for u64 {
     fn show(&self) -> String {
         self.to_string()
@@ -396,6 +408,17 @@ impl Show for LogFormat {
 fn address(text: &str) -> Result<SocketAddr, String> {
     text.parse().map_err(|_| {
         format!("is `{text}`: give an address with a port, for example 127.0.0.1:7450 or [::1]:7450")
+    })
+}
+
+fn address_or_none(text: &str) -> Result<Option<SocketAddr>, String> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    text.parse().map(Some).map_err(|_| {
+        format!(
+            "is `{text}`: give an address with a port, for example 127.0.0.1:7451, or nothing to serve none"
+        )
     })
 }
 

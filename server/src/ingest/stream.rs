@@ -91,6 +91,7 @@ impl Stream {
         cut: CancellationToken,
     ) -> Self {
         Counters::add(&shared.counters.open_streams);
+        Counters::add(&shared.counters.opened_streams);
         Self {
             shared,
             shards,
@@ -124,10 +125,12 @@ impl Stream {
             End::Quiet(reason) => tracing::debug!(vehicle, stream, reason, "stream ended"),
             End::Lost => tracing::debug!(vehicle, stream, reason = "connection lost", "stream ended"),
             End::Refused(refusal) => {
+                self.shared.meters.refused_stream(refusal.reason());
                 self.log(vehicle, refusal.reason(), &refusal.to_string());
                 self.last_word(refusal.into()).await;
             }
             End::Transport(status) => {
+                self.shared.meters.refused_stream("TRANSPORT");
                 self.log(vehicle, "TRANSPORT", status.message());
                 self.last_word(status).await;
             }

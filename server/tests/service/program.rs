@@ -13,7 +13,8 @@ use super::support::{CLASS, Vehicle, drive, messages, open, session};
 
 fn program() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_coldbrake-server"));
-    command.env_clear();
+    // Several run at a time.
+    command.env_clear().env("COLDBRAKE_SERVER_ADMIN_LISTEN", "");
     command
 }
 
