@@ -18,6 +18,10 @@ pub fn opening() -> Opening {
 }
 
 /// Returns the rows of a log that are kept, in the order given.
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "a range or an iterator reads better at the call"
+)]
 pub fn select(log: &Batch, rows: impl Iterator<Item = usize> + Clone) -> Batch {
     let numbers = |column: &[f64]| -> Vec<f64> {
         if column.is_empty() {

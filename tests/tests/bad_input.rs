@@ -1,4 +1,10 @@
 //! Bad input over gRPC: each gets an answer that names the field and says what to do, and nothing else is lost.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use coldbrake_engine::{
     Batch, CurrentSign, Opening,

@@ -1,4 +1,10 @@
 //! The command line: the contract for scripts, log files that are wrong, and how long a long log takes.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use std::{fmt::Write as _, path::Path, time::Instant};
 

@@ -1,4 +1,10 @@
 //! What is recorded does not depend on how samples were cut into batches, on lost connections, or on what was sent twice.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use std::sync::{
     OnceLock,

@@ -1,4 +1,10 @@
 //! Many vehicles at once: every one gets its own descents, and the histograms hold each of them once.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use coldbrake_engine::{Metric, MetricHistogram, Policy, Session, VehicleState};
 use coldbrake_proto::{

@@ -2,6 +2,12 @@
 //!
 //! Sources: `reference/hdr/vectors.json`, written by hdrhistogram 0.10.8 (PyPI); and encoded histograms that the test suites
 //! of the HdrHistogram family share, read there. The other direction, the PyPI library reading ours, is in `python/`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use std::{collections::BTreeMap, io::Read as _};
 

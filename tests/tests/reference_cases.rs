@@ -2,6 +2,12 @@
 //!
 //! Source: cases computed with fastsim 2.1.5 (PyPI, Apache-2.0), see `reference/README.md`. The bars are those that the
 //! project set itself before the engine existed.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use coldbrake_engine::{
     Batch, Descent,

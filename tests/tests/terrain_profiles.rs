@@ -1,6 +1,12 @@
 //! Segmentation of two surveyed elevation profiles against descents on which two independent methods agree.
 //!
 //! Source: `reference/terrain`; see `reference/README.md`. The vectors hold three of the simulated roads as well.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use std::collections::BTreeMap;
 
@@ -16,6 +22,7 @@ struct Expected {
 }
 
 #[derive(Deserialize)]
+#[expect(clippy::struct_field_names, reason = "the names of the vectors' file")]
 struct Found {
     start_m: f64,
     end_m: f64,

@@ -2,6 +2,12 @@
 //!
 //! Each names its source and says how sure that is: *read* (the published text was at hand and its numbers were worked
 //! out again) or *from memory* (the original was not at hand: a check of consistency, never to be cited).
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "test code: a panic is how it reports, measured values belong on its output"
+)]
 
 use coldbrake_engine::{
     Batch, BrakeKind, CurrentSign, Descent, Opening, Policy, VehicleClass, atmosphere::air_density,
