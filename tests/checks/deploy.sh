@@ -11,12 +11,14 @@ for candidate in target/release/coldbrake-server target/debug/coldbrake-server; 
 done
 [ -x "$program" ] || { echo "there is no coldbrake-server: build it first (cargo build --release -p coldbrake-server)" >&2; exit 1; }
 
+# The modules come from Debian, for Debian's own Python.
+python=/usr/bin/python3
 missing=()
 command -v promtool >/dev/null || missing+=(prometheus)
 command -v systemd-analyze >/dev/null || missing+=(systemd)
 command -v curl >/dev/null || missing+=(curl)
-python3 -c 'import prometheus_client.openmetrics.parser' 2>/dev/null || missing+=(python3-prometheus-client)
-python3 -c 'import yaml' 2>/dev/null || missing+=(python3-yaml)
+$python -c 'import prometheus_client.openmetrics.parser' 2>/dev/null || missing+=(python3-prometheus-client)
+$python -c 'import yaml' 2>/dev/null || missing+=(python3-yaml)
 if [ ${#missing[@]} -gt 0 ]; then
   sudo=
   [ "$(id -u)" -eq 0 ] || sudo="sudo -n"
@@ -88,7 +90,7 @@ start() {
 }
 
 strict() {
-  python3 - "$1" <<'P'
+  $python - "$1" <<'P'
 import sys
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 families = list(text_string_to_metric_families(open(sys.argv[1]).read()))
@@ -99,7 +101,7 @@ P
 
 # Every series that a rule reads is one that the server tells.
 series_of_rules() {
-  python3 - deploy/alerts.yml "$1" <<'P'
+  $python - deploy/alerts.yml "$1" <<'P'
 import re, sys, yaml
 text = open(sys.argv[2]).read()
 told = set(re.findall(r"^(coldbrake_\w+)", text, re.M))
@@ -114,7 +116,7 @@ P
 
 # Each alert has its runbook, a test that fires it, and nothing is left over.
 runbooks() {
-  python3 - <<'P'
+  $python - <<'P'
 import re, yaml
 rules = [r for g in yaml.safe_load(open("deploy/alerts.yml"))["groups"] for r in g["rules"]]
 names = {r["alert"] for r in rules}
@@ -130,7 +132,7 @@ P
 
 # Names and ports of the manifest belong together; images, probes and rights are as they should be.
 manifest() {
-  python3 - <<'P'
+  $python - <<'P'
 import yaml
 documents = [d for d in yaml.safe_load_all(open("deploy/kubernetes.yaml")) if d]
 kinds = {d["kind"]: d for d in documents}
@@ -168,7 +170,7 @@ P
 # The variables of the manifest are keys that the server knows.
 manifest_is_read() {
   local variables
-  mapfile -t variables < <(python3 -c '
+  mapfile -t variables < <($python -c '
 import yaml
 for d in yaml.safe_load_all(open("deploy/kubernetes.yaml")):
     if d and d["kind"] == "StatefulSet":
