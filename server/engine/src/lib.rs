@@ -24,6 +24,7 @@ pub mod progress;
 pub mod record;
 pub mod sample;
 pub mod state;
+pub mod stats;
 pub mod terrain;
 pub mod thermal;
 pub mod wear;
