@@ -8,6 +8,7 @@ use crate::{
     policy::Policy,
     record::{Descent, EndReason, Estimate, Flag, FrictionByCause, FrictionMethod},
     segment::{Marks, Segmenter},
+    terrain::rise_over_run,
 };
 
 const BRAKING: usize = Phase::Braking as usize;
@@ -232,7 +233,7 @@ pub(crate) fn settle(
         top_altitude_m: joules(top.altitude_mm),
         climb_m: joules(marks.climb_mm),
         distance_m: joules(sum.length()),
-        mean_gradient: per(-drop_m, joules(sum.length())).unwrap_or(0.0),
+        mean_gradient: per(-drop_m, joules(sum.length())).map_or(0.0, rise_over_run),
         steepest_gradient: marks.steepest_ppm.map(|g| f64::from(g) * 1e-6),
         duration_s,
         moving_s,

@@ -15,6 +15,10 @@ use crate::{
 const SAME_HEIGHT_MM: i64 = 50;
 /// Deviations of the filtered altitude within which two points count as equally high.
 const SAME_HEIGHT_DEVIATIONS: f64 = 1.5;
+/// Deviation of the filtered altitude from which a level road is not seen as level, m.
+const NOISY_M: f64 = 0.1;
+/// Gradient that a noisy road must fall by, seen from the lowest point so far, to be going lower.
+const LEAST_FALL: f64 = 0.004;
 /// Height that counts as a climb inside a descent, mm, when there is no noise.
 const CLIMB_MM: i64 = 2_000;
 
@@ -191,7 +195,7 @@ impl Segmenter {
                     self.set_top(here, seeking);
                     return None;
                 }
-                if height < self.low.altitude_mm - same_mm {
+                if height < self.low.altitude_mm - same_mm - self.falling_mm(s) {
                     self.set_low(here);
                     return None;
                 }
@@ -204,6 +208,15 @@ impl Segmenter {
                 None
             }
         }
+    }
+
+    /// By how much a point must lie below the lowest so far for the road to count as still falling, mm, beyond what noise
+    /// explains: on a level road, noise alone finds a lower point somewhere.
+    fn falling_mm(&self, s: &Step<'_>) -> i64 {
+        if s.deviation_m <= NOISY_M {
+            return 0;
+        }
+        ((s.here.position_mm - self.low.position_mm) as f64 * LEAST_FALL) as i64
     }
 
     /// Goes on after a descent ended at the stretch given.

@@ -18,7 +18,18 @@ pub const GRADIENT_MM: i64 = 100_000;
 /// Below this deviation of single samples the altitude is taken as it is, m.
 const CLEAN_M: f64 = 0.12;
 /// Deviation that the fit aims at, m.
-const AIM_M: f64 = 0.25;
+const AIM_M: f64 = 0.35;
+
+/// Returns the gradient as rise over run, the trade's percentage, from rise over road length.
+///
+/// ```
+/// use coldbrake_engine::terrain::rise_over_run;
+/// assert!((rise_over_run(-0.148_340) + 0.15).abs() < 1e-6);
+/// ```
+pub fn rise_over_run(rise_over_length: f64) -> f64 {
+    let sine = rise_over_length.clamp(-0.99, 0.99);
+    sine / (1.0 - sine * sine).sqrt()
+}
 
 /// Altitude samples of a stretch, gathered.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]

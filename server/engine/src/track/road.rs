@@ -7,13 +7,18 @@ use crate::{
     atmosphere::air_density,
     flow::{OpenStretch, Stretch, milli},
     profile::Bin,
-    record::{EndReason, FinishedDescent, FrictionMethod},
+    record::{EndReason, FinishedDescent, Flag, FrictionMethod},
     segment::{Snapshot, Step},
-    terrain::{EndFacts, Filtered, GRADIENT_MM, Gathered, Pending, STRETCH_MM, Settled, settle},
+    terrain::{
+        EndFacts, Filtered, GRADIENT_MM, Gathered, Pending, STRETCH_MM, Settled, rise_over_run, settle,
+    },
     thermal::ASSUMED_AMBIENT_C,
     track::{Context, Track},
     wear::Worn,
 };
+
+/// Noise from which an altitude that does not change at all is suspicious, m.
+const FROZEN_NOISE_M: f64 = 0.1;
 
 /// Sums over the altitude samples of the open stretch, relative to its begin and its first sample.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -173,6 +178,16 @@ impl Track {
             duration_ms: p.stretch.duration_ms,
         };
         if let Some(reason) = c.life.segmenter.step(&step, c.policy) {
+            // A noisy altimeter that shows the very same height over hundreds of metres shows nothing at all.
+            let frozen = self.altimeter.frozen_length_m() > c.policy.bridge_distance_m;
+            if frozen && c.altitude_deviation_m() > FROZEN_NOISE_M {
+                c.life
+                    .segmenter
+                    .low_marks
+                    .peaks
+                    .flags
+                    .insert(Flag::AltitudeFrozen);
+            }
             record(reason, c);
             c.life.segmenter.resume(&here, c.policy);
         }
@@ -212,7 +227,8 @@ impl Track {
         let back = |t: &&Settled| here.position_mm - t.gathered.end_mm;
         let full = self.trail.iter().rev().find(|t| back(t) >= GRADIENT_MM);
         let from = full.or_else(|| self.trail.front().filter(|t| back(t) >= GRADIENT_MM / 2));
-        let gradient = from.map(|t| (here.altitude_mm - t.altitude_mm) as f64 / back(&t) as f64);
+        let gradient =
+            from.map(|t| rise_over_run((here.altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));
         (gradient, full.map(|t| t.gathered.end_mm))
     }
 }
