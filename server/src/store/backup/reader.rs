@@ -54,9 +54,8 @@ impl<R: Read> BackupReader<R> {
         if input.number()? != crc {
             return Err(input.damaged("the checksum of its head does not match"));
         }
-        let head = match postcard::take_from_bytes(&description) {
-            Ok((head, [])) => head,
-            Ok(_) | Err(_) => return Err(input.damaged("its description cannot be read")),
+        let Ok((head, [])) = postcard::take_from_bytes(&description) else {
+            return Err(input.damaged("its description cannot be read"));
         };
         Ok(Self {
             input,
