@@ -51,10 +51,10 @@ impl Superiority {
 /// Returns the probability that b exceeds a inside strata, pairs weighted by 1/(N + 1), and its interval.
 ///
 /// The interval holds the probabilities θ that lie within z standard errors of the estimate, the error taken at θ
-/// itself (Newcombe, Confidence intervals for an effect size measure based on the Mann-Whitney statistic, 2006,
-/// method 5, from memory): n·m·V(θ) = θ(1 − θ)·(1 + M·(1 − θ)/(2 − θ) + M·θ/(1 + θ)) with M = (n + m)/2 − 1. At
-/// θ = ½ this is the variance of the rank-sum test, and it stays honest where the sides do not overlap. Strata are
-/// taken to share one θ.
+/// itself: n·m·V(θ) = θ(1 − θ)·(1 + M·(1 − θ)/(2 − θ) + M·θ/(1 + θ)) with M = (n + m)/2 − 1 (method 5 of Newcombe,
+/// Confidence intervals for an effect size measure based on the Mann-Whitney statistic, 2006; the formula as public
+/// code has it, the paper not seen). At θ = ½ this is the variance of the rank-sum test, and it stays honest where the
+/// sides do not overlap. Strata are taken to share one θ.
 ///
 /// # Errors
 /// No stratum with values on both sides, a value that is not finite, or `confidence` not between 0 and 1.
