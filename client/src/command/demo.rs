@@ -6,7 +6,7 @@ mod report;
 
 use std::{net::SocketAddr, path::PathBuf};
 
-use coldbrake_server::{Config, ServerHandle};
+use coldbrake_server::{Config, ServerHandle, StartError};
 
 use crate::{
     args::Global,
@@ -62,9 +62,7 @@ pub async fn run(args: DemoArgs, global: &Global, printer: &mut Printer) -> Outc
     let directory = args.data.clone().or(of_temporary).unwrap_or_default();
     let mut config = Config::in_process().with_directory(directory);
     config.listen = SocketAddr::from(([127, 0, 0, 1], args.port.unwrap_or(0)));
-    let server = ServerHandle::start(config)
-        .await
-        .map_err(|e| Failure::new(Code::Partial, e.to_string()))?;
+    let server = ServerHandle::start(config).await.map_err(cannot_start)?;
     let uri = server.uri();
 
     let outcome = tokio::select! {
@@ -82,6 +80,16 @@ pub async fn run(args: DemoArgs, global: &Global, printer: &mut Printer) -> Outc
     match ended.store_failure {
         Some(reason) => Err(Failure::new(Code::Partial, format!("the store failed: {reason}"))),
         None => Ok(()),
+    }
+}
+
+fn cannot_start(error: StartError) -> Failure {
+    match error {
+        StartError::Listen { address, source } => {
+            Failure::new(Code::Partial, format!("cannot listen on {address}: {source}"))
+                .help("another server may run there: name another --port, or none for a free one")
+        }
+        other => Failure::new(Code::Partial, other.to_string()),
     }
 }
 
@@ -113,6 +121,7 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
     let streamed = fleet::stream(&server, scenario, printer).await?;
     let facts = report::gather(&server).await?;
     let check = check::compare(&streamed.driven, &facts.descents);
+    report::introduce(args, printer)?;
     report::print(&facts, &streamed, &server, printer).await?;
     report::section(printer, "Against the truth")?;
     let [first, second] = check.to_lines();

@@ -354,7 +354,7 @@ impl Scenario {
         machine.mass_kg = noise.uniform(lightest, heaviest);
         let pass_index = (member.index + day) as usize % PASSES.len();
         let starts_full = member.index == self.full_index() && day == 0;
-        let ways = match (starts_full, member.index % 2 == 0) {
+        let ways = match (starts_full, member.index.is_multiple_of(2)) {
             (true, _) => [Way::FromCrest, Way::Westward],
             (false, true) => [Way::Eastward, Way::Westward],
             (false, false) => [Way::Westward, Way::Eastward],

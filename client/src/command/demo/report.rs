@@ -12,6 +12,7 @@ use super::{DemoArgs, fleet::Streamed};
 use crate::{
     command::{account, descents},
     connect::{Server, refused},
+    demo::scenario::PASSES,
     exit::{Failure, Outcome},
     printer::{Printer, table::Table},
     show,
@@ -49,6 +50,24 @@ pub(super) async fn status(server: &Server) -> Result<GetServerStatusResponse, F
         .await
         .map_err(|e| refused(&e))?
         .into_inner())
+}
+
+/// Prints what the figures below are of.
+pub(super) fn introduce(args: &DemoArgs, printer: &mut Printer) -> Outcome {
+    let days = show::count(args.days.into(), "day", "days");
+    let passes = PASSES.map(|pass| pass.name).join(", ");
+    printer.heading(&format!(
+        "Coldbrake, a demonstration: {} vehicles drove {days}",
+        args.vehicles
+    ))?;
+    printer.wrapped(
+        "",
+        &format!(
+            "Vehicles, roads and the passes ({passes}) are invented and the samples simulated; the streams are real, \
+             and all figures are asked from the running server."
+        ),
+    )?;
+    Ok(())
 }
 
 /// Prints what each user looks for.
@@ -193,8 +212,7 @@ fn causes(facts: &Facts, printer: &mut Printer) -> Outcome {
         .text("cause", 0)
         .number("friction", "kWh", 0)
         .number("share", "%", 0)
-        .number("chiefly in", "descents", 0)
-        .text("most of all in", 1);
+        .number("chiefly in", "descents", 0);
     let mut readings = Vec::new();
     for cause in Cause::ALL {
         let of = |d: &Descent| d.friction_by_cause_j.map_or(0.0, |by| by.get(cause));
@@ -207,13 +225,11 @@ fn causes(facts: &Facts, printer: &mut Printer) -> Outcome {
             .iter()
             .filter(|d| main_cause(d) == Some(cause))
             .collect();
-        let largest = facts.descents.iter().max_by(|a, b| of(a).total_cmp(&of(b)));
         table.row(vec![
             show::cause(cause).to_owned(),
             show::kwh(sum),
             show::percent(sum / total),
             mainly.len().to_string(),
-            largest.map_or_else(String::new, |d| format!("{} {}", d.vehicle, day_of(d))),
         ]);
         readings.extend(reading_of_cause(cause, &mainly));
     }
@@ -237,14 +253,14 @@ fn reading_of_cause(cause: Cause, mainly: &[&Descent]) -> Option<String> {
     let name = show::cause(cause);
     if rest.is_empty() {
         return Some(format!(
-            "One descent is chiefly `{name}`: {} on {day}, no fault.",
+            "One descent is chiefly `{name}`: {} on {day}, for no fault of the vehicle.",
             first.vehicle
         ));
     }
     (rest.iter().all(|d| day_of(d) == day) && vehicles.len() > 1).then(|| {
         format!(
-            "The {} that are chiefly `{name}` are all of {day}, by {} vehicles: the road or its traffic on that day, no \
-             fault.",
+            "The {} that are chiefly `{name}` are all of {day}, by {} vehicles: the road or its traffic on that \
+             day, no vehicle.",
             show::count(mainly.len() as u64, "descent", "descents"),
             vehicles.len()
         )
@@ -436,7 +452,10 @@ async fn one(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {
         return Ok(());
     };
     let (descent, profile) = descents::fetch_one(server, &chosen.vehicle, &chosen.descent).await?;
-    section(printer, "One descent in full: much friction, and no fault")?;
+    section(
+        printer,
+        "One descent in full: the most friction with a known reason",
+    )?;
     printer.line("")?;
     account::print(&descent, &profile, printer)?;
     Ok(())

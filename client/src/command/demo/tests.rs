@@ -71,7 +71,7 @@ async fn the_server_finds_what_was_simulated_and_the_page_is_80_wide() {
         "24 of 24 descents found;",
         "Software 4.3.0 is the one to look at.",
         "van-04 alone stands out",
-        "One descent is chiefly `battery full`: bus-02 on 2026-03-02, no fault.",
+        "One descent is chiefly `battery full`: bus-02 on 2026-03-02, for no fault of the vehicle.",
         "3 descents that are chiefly `low speed, recovery blended out` are all of 2026-03-02",
         crate::show::CAUTION,
     ] {
@@ -83,6 +83,20 @@ async fn the_server_finds_what_was_simulated_and_the_page_is_80_wide() {
     assert_eq!(outcome, Ok(()), "{again}");
     assert!(again.contains("24 of 24 descents found;"), "{again}");
     assert!(again.contains("0 accepted, 0 twice and dropped"), "{again}");
+}
+
+#[tokio::test]
+async fn a_port_that_is_taken_is_named_with_what_to_do() {
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = taken.local_addr().unwrap().port();
+    let (outcome, text) = demo(&["--port", &port.to_string()]).await;
+    let failure = outcome.unwrap_err();
+    assert!(
+        failure.message.contains(&format!("127.0.0.1:{port}")),
+        "{failure:?}"
+    );
+    assert!(failure.helps[0].contains("--port"), "{failure:?}");
+    assert_eq!(text, "");
 }
 
 #[tokio::test]
