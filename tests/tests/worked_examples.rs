@@ -167,6 +167,31 @@ fn a_15_percent_grade_is_rise_over_run() {
         -0.15_f64.atan().sin(),
         2e-4,
     );
+    close_to("mean gradient, rise over run", d.mean_gradient, -0.15, 2e-4);
+    close_to(
+        "steepest gradient, rise over run",
+        d.steepest_gradient.unwrap(),
+        -0.15,
+        2e-4,
+    );
+}
+
+#[test]
+fn a_strong_recovery_of_220_kw_is_some_70_percent_of_the_drive_power() {
+    // Common practice, no source: regeneration of 220 kW is about 70 % of the power that the same car drives with,
+    // some 315 kW. The engine must show such a peak as it was, and not put it down to the battery's average.
+    let mut drive = Drive::begin(2000.0, 0.08, 30.0);
+    drive.steadily(3e3, 0.0);
+    // 550 A at the 400 V of the class for three seconds, 50 A otherwise.
+    drive.log.current_a.iter_mut().for_each(|a| *a = 50.0);
+    drive.log.current_a[40..43].iter_mut().for_each(|a| *a = 550.0);
+    let d = drive.only_descent(&ideal(2500.0, 9.81), &Policy::default());
+    close_to(
+        "largest recovery over 315 kW",
+        d.peak_recovery_w / 315e3,
+        0.70,
+        0.005,
+    );
 }
 
 #[test]
