@@ -4,6 +4,7 @@
 
 use coldbrake_engine::stats::change::best_split;
 use coldbrake_engine::stats::chart::{CusumChart, CusumDesign, EwmaChart, EwmaDesign, Limits, Side, Signal};
+use coldbrake_engine::stats::effect::superiority;
 use coldbrake_engine::stats::multiple::{benjamini_hochberg, holm};
 use coldbrake_engine::stats::rank::{
     Alternative, IntervalMethod, RankMethod, brunner_munzel, hodges_lehmann, rank_sum_test,
@@ -417,4 +418,49 @@ fn run_lengths_of_moving_averages_as_printed() {
     );
     printed(ewma_run_length(&steady(0.1, 2.814), 0.0).unwrap(), 500.0);
     printed(ewma_run_length(&steady(0.2, 2.962), 0.0).unwrap(), 500.0);
+}
+
+#[test]
+fn run_lengths_of_wide_charts_against_another_method() {
+    // Steps small against the limits, where too few nodes would show. A Markov chain of 801, 1601 and 3201 states (500,
+    // 1000 and 2000 for the sums) in numpy, extrapolated to infinitely many: both extrapolations agree to six digits.
+    for (shift, want) in [(0.0, 1521.356), (0.25, 106.4322)] {
+        let design = EwmaDesign {
+            limits: Limits::Steady,
+            ..EwmaDesign::new(0.01, 2.5)
+        };
+        near(ewma_run_length(&design, shift).unwrap(), want, 1e-6 * want);
+    }
+    for (shift, want) in [(0.0, 2014.273), (0.1, 337.9195)] {
+        let design = CusumDesign {
+            side: Side::Upper,
+            ..CusumDesign::new(0.05, 25.0)
+        };
+        near(cusum_run_length(&design, shift).unwrap(), want, 1e-6 * want);
+    }
+}
+
+#[test]
+fn effect_interval_against_another_solver() {
+    // The ends by a root finder of scipy 1.17.1 on the formula as public code has it.
+    let ramp =
+        |count: u32, from: f64| -> Vec<f64> { (0..count).map(|i| from + f64::from(i) * 1e-3).collect() };
+    // Of side b a part lies below all of a, the rest above: the probability is the share above.
+    let data = |n: u32, below: u32, above: u32| {
+        stratum(&ramp(n, 5.0), &[ramp(below, 0.0), ramp(above, 10.0)].concat())
+    };
+    let ends = |strata: &[Stratum], want: [f64; 3]| {
+        let effect = superiority(strata, 0.95).unwrap();
+        near(effect.probability, want[0], 1e-12);
+        near(effect.interval.lower, want[1], 1e-9);
+        near(effect.interval.upper, want[2], 1e-9);
+    };
+    ends(&[data(8, 2, 8)], [0.8, 0.524_665_092_699, 0.929_823_867_042]);
+    ends(&[data(30, 4, 1)], [0.2, 0.070_357_406_237, 0.476_822_174_489]);
+    ends(&[data(6, 0, 6)], [1.0, 0.689_230_574_730, 1.0]);
+    ends(&[data(12, 10, 10)], [0.5, 0.309_030_246_910, 0.690_969_753_090]);
+    ends(
+        &[data(8, 2, 8), data(30, 4, 1)],
+        [0.501_570_680_628_272_3, 0.321_321_417_357, 0.681_350_526_070],
+    );
 }
