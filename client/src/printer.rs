@@ -8,6 +8,7 @@ use std::{
 };
 
 use anstyle::Style;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use unicode_width::UnicodeWidthStr as _;
 
 use crate::exit::Failure;
@@ -201,6 +202,20 @@ impl Printer {
                 })?;
         }
         writer.flush()
+    }
+
+    /// Returns a progress bar where standard error is a terminal; elsewhere nothing should move.
+    pub fn progress_bar(&self, template: &str, total: u64) -> Option<ProgressBar> {
+        self.lively.then(|| {
+            let style =
+                ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
+            let style = if self.unicode {
+                style
+            } else {
+                style.progress_chars("#- ")
+            };
+            ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr()).with_style(style)
+        })
     }
 
     /// Says something about the data or the work; not with `--quiet`.

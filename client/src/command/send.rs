@@ -12,7 +12,7 @@ use std::{
 
 use coldbrake_engine::{Batch, Opening, Session};
 use coldbrake_proto::v1::GetVehicleRequest;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 use tonic::Code as GrpcCode;
@@ -332,17 +332,7 @@ struct Progress<'a> {
 
 impl<'a> Progress<'a> {
     fn new(printer: &'a mut Printer, total: u64) -> Self {
-        let bar = printer.lively.then(|| {
-            let style =
-                ProgressStyle::with_template("{bar:30} {pos} of {len} batches durable, {elapsed}  {msg}")
-                    .unwrap_or_else(|_| ProgressStyle::default_bar());
-            let style = if printer.unicode {
-                style
-            } else {
-                style.progress_chars("#- ")
-            };
-            ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr()).with_style(style)
-        });
+        let bar = printer.progress_bar("{bar:30} {pos} of {len} batches durable, {elapsed}  {msg}", total);
         Self {
             bar,
             printer,

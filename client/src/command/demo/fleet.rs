@@ -7,7 +7,7 @@ use std::{
 
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::PutVehicleClassRequest;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 use tokio::{
     sync::{Semaphore, mpsc},
     task::JoinSet,
@@ -199,17 +199,7 @@ struct Progress<'a> {
 
 impl<'a> Progress<'a> {
     fn new(printer: &'a mut Printer, total: u64) -> Self {
-        let bar = printer.lively.then(|| {
-            let style =
-                ProgressStyle::with_template("streaming {bar:30} {pos} of {len} days driven, {elapsed}")
-                    .unwrap_or_else(|_| ProgressStyle::default_bar());
-            let style = if printer.unicode {
-                style
-            } else {
-                style.progress_chars("#- ")
-            };
-            ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr()).with_style(style)
-        });
+        let bar = printer.progress_bar("streaming {bar:30} {pos} of {len} days driven, {elapsed}", total);
         Self {
             bar,
             printer,
