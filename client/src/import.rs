@@ -63,6 +63,10 @@ pub enum DecimalArg {
 }
 
 /// A log file and how it is to be read.
+#[allow(
+    rustdoc::broken_intra_doc_links,
+    reason = "help of the command line: brackets mean that a part may be left out"
+)]
 #[derive(Clone, Debug, clap::Args)]
 pub struct ImportArgs {
     /// Log file: CSV with a line of column names

@@ -1,7 +1,7 @@
 //! Streams the samples of one vehicle so that every batch counts exactly once, whatever happens to the connection.
 //!
 //! The client keeps what is not acknowledged, honours the credit, goes back when it is asked to, and connects again
-//! after a lost connection or when the server drains. [`window`] decides, this file does.
+//! after a lost connection or when the server drains. `window` decides, this file does.
 
 mod backoff;
 mod window;

@@ -2,7 +2,10 @@
 
 use std::{ffi::OsString, path::PathBuf};
 
-use clap::{Arg, ArgAction, ArgMatches, Command, builder::NonEmptyStringValueParser};
+use clap::{
+    Arg, ArgAction, ArgMatches, Command,
+    builder::{NonEmptyStringValueParser, StringValueParser},
+};
 
 use crate::{
     config::{self, Config, KEYS, Loaded, Mistake, Mistakes, Origin, Sources},
@@ -68,10 +71,13 @@ fn command() -> Command {
     let flags = KEYS.iter().map(|key| {
         let default = (key.show)(&defaults);
         let help = format!("{} [default: {default}] [variable: {}]", key.help, key.variable());
-        let arg = Arg::new(key.name)
-            .long(key.flag())
-            .help(help)
-            .value_parser(NonEmptyStringValueParser::new());
+        let arg = Arg::new(key.name).long(key.flag()).help(help);
+        // An empty address means none; every other empty value is a slip.
+        let arg = if key.name == "admin_listen" {
+            arg.value_parser(StringValueParser::new())
+        } else {
+            arg.value_parser(NonEmptyStringValueParser::new())
+        };
         if key.switch {
             arg.value_name("true|false")
                 .num_args(0..=1)
@@ -153,6 +159,18 @@ mod tests {
     #[test]
     fn the_command_is_well_formed() {
         command().debug_assert();
+    }
+
+    #[test]
+    fn an_empty_address_switches_the_admin_listener_off() {
+        let Ok(Request::Serve(loaded)) = read(
+            ["coldbrake-server", "--admin-listen", ""].map(Into::into),
+            Vec::new(),
+        ) else {
+            panic!("the flag is taken");
+        };
+        assert_eq!(loaded.config.admin_listen, None);
+        assert!(read(["coldbrake-server", "--listen", ""].map(Into::into), Vec::new()).is_err());
     }
 
     #[test]
