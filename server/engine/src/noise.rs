@@ -24,7 +24,7 @@ pub struct AltitudeNoise {
 impl Default for AltitudeNoise {
     fn default() -> Self {
         Self {
-            median_m: 0.05,
+            median_m: 0.3,
             seen: 0,
             before: [None; 2],
         }
@@ -63,7 +63,8 @@ impl AltitudeNoise {
     }
 
     fn step(&mut self, deviation: f64) {
-        let step = (0.6 / (1.0 + f64::from(self.seen) / 8.0)).max(SETTLED_STEP);
+        // Fast at first: the altitude of the very first stretch already needs it.
+        let step = (1.0 / (1.0 + f64::from(self.seen) / 6.0)).max(SETTLED_STEP);
         self.seen = self.seen.saturating_add(1);
         let factor = if deviation > self.median_m {
             1.0 + step

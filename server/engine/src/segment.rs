@@ -101,6 +101,20 @@ enum Stage {
     Descending,
 }
 
+/// Returns the difference within which two points count as equally high, mm.
+fn same_height_mm(deviation_m: f64) -> i64 {
+    SAME_HEIGHT_MM.max((SAME_HEIGHT_DEVIATIONS * deviation_m * 1e3) as i64)
+}
+
+/// Returns by how much a point may lie below one at `from_mm` without the road falling between them, mm, beyond what the
+/// noise of either explains: on a level road, noise alone finds higher and lower points somewhere.
+fn fall_explained_mm(s: &Step<'_>, from_mm: i64) -> i64 {
+    if s.deviation_m <= NOISY_M {
+        return 0;
+    }
+    ((s.here.position_mm - from_mm) as f64 * LEAST_FALL) as i64
+}
+
 /// The online segmentation of one vehicle's road.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Segmenter {
@@ -110,6 +124,8 @@ pub(crate) struct Segmenter {
     after_gap: bool,
     pub(crate) top: Snapshot,
     pub(crate) low: Snapshot,
+    top_deviation_m: f64,
+    low_deviation_m: f64,
     marks: Marks,
     pub(crate) low_marks: Marks,
     pub(crate) profile: Profile,
@@ -143,16 +159,18 @@ impl Segmenter {
         }
     }
 
-    fn set_top(&mut self, here: &Snapshot, stage: Stage) {
+    fn set_top(&mut self, here: &Snapshot, deviation_m: f64, stage: Stage) {
         self.top = *here;
+        self.top_deviation_m = deviation_m;
         self.marks = Marks::at(here.altitude_mm, here.temperature_dc);
         self.profile.restart();
         self.stage = stage;
-        self.set_low(here);
+        self.set_low(here, deviation_m);
     }
 
-    fn set_low(&mut self, here: &Snapshot) {
+    fn set_low(&mut self, here: &Snapshot, deviation_m: f64) {
         self.low = *here;
+        self.low_deviation_m = deviation_m;
         self.low_marks = self.marks;
         self.profile.mark_low();
     }
@@ -169,34 +187,37 @@ impl Segmenter {
         if !self.started {
             self.started = true;
             self.origin_mm = here.position_mm;
-            self.set_top(here, seeking);
+            self.set_top(here, s.deviation_m, seeking);
             return None;
         }
-        let same_mm = SAME_HEIGHT_MM.max((SAME_HEIGHT_DEVIATIONS * s.deviation_m * 1e3) as i64);
-        self.gather(s, same_mm);
+        let same_as_top_mm = same_height_mm(s.deviation_m.max(self.top_deviation_m));
+        let same_as_low_mm = same_height_mm(s.deviation_m.max(self.low_deviation_m));
+        self.gather(s, same_height_mm(s.deviation_m));
         let height = here.altitude_mm;
         match self.stage {
             Stage::Seeking => {
                 let level = s.gradient.is_none_or(|g| g > 0.5 * policy.entry_gradient);
-                if height >= self.top.altitude_mm - same_mm && level || height > self.top.altitude_mm {
-                    self.set_top(here, seeking);
+                let near_mm = same_as_top_mm + fall_explained_mm(s, self.top.position_mm);
+                if height >= self.top.altitude_mm - near_mm && level || height > self.top.altitude_mm {
+                    self.set_top(here, s.deviation_m, seeking);
                 } else if s.gradient.is_some_and(|g| g <= policy.entry_gradient) {
                     self.stage = Stage::Descending;
-                    self.set_low(here);
+                    self.set_low(here, s.deviation_m);
                 } else if level && here.position_mm - self.top.position_mm > (policy.end_level_m * 1e3) as i64
                 {
-                    self.set_top(here, seeking);
+                    self.set_top(here, s.deviation_m, seeking);
                 }
                 None
             }
             Stage::Descending => {
-                if height >= self.top.altitude_mm - same_mm {
+                if height >= self.top.altitude_mm - same_as_top_mm {
                     // Back at the height of the top: what lies between was no descent.
-                    self.set_top(here, seeking);
+                    self.set_top(here, s.deviation_m, seeking);
                     return None;
                 }
-                if height < self.low.altitude_mm - same_mm - self.falling_mm(s) {
-                    self.set_low(here);
+                if height < self.low.altitude_mm - same_as_low_mm - fall_explained_mm(s, self.low.position_mm)
+                {
+                    self.set_low(here, s.deviation_m);
                     return None;
                 }
                 if (height - self.low.altitude_mm) as f64 >= policy.end_climb_m * 1e3 {
@@ -210,19 +231,11 @@ impl Segmenter {
         }
     }
 
-    /// By how much a point must lie below the lowest so far for the road to count as still falling, mm, beyond what noise
-    /// explains: on a level road, noise alone finds a lower point somewhere.
-    fn falling_mm(&self, s: &Step<'_>) -> i64 {
-        if s.deviation_m <= NOISY_M {
-            return 0;
-        }
-        ((s.here.position_mm - self.low.position_mm) as f64 * LEAST_FALL) as i64
-    }
-
     /// Goes on after a descent ended at the stretch given.
-    pub(crate) fn resume(&mut self, here: &Snapshot, policy: &Policy) {
+    pub(crate) fn resume(&mut self, here: &Snapshot, deviation_m: f64, policy: &Policy) {
         self.set_top(
             here,
+            deviation_m,
             if policy.entry_gradient < 0.0 {
                 Stage::Seeking
             } else {

@@ -112,7 +112,9 @@ pub(crate) fn settle<'a>(
     let wanted = 0.75 * spacing * (sample_deviation_m / AIM_M) * (sample_deviation_m / AIM_M);
     let width = wanted.clamp(1.5 * length.max(spacing), LAG_MM as f64 * 1e-3);
 
-    let (mut s0, mut s1, mut s2, mut t0, mut t1, mut spread) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut s0, mut s1, mut s2, mut t0, mut t1) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    // The same sums with the weights squared over the number of samples, for the deviation.
+    let (mut q0, mut q1, mut q2) = (0.0, 0.0, 0.0);
     for g in around {
         let x = (g.mean_position_mm - at.end_mm) as f64 * 1e-3;
         let near = 1.0 - x.abs() / width;
@@ -126,21 +128,26 @@ pub(crate) fn settle<'a>(
         s2 += w * x * x;
         t0 += w * y;
         t1 += w * x * y;
-        spread += w * near;
+        q0 += w * near;
+        q1 += w * near * x;
+        q2 += w * near * x * x;
     }
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;
     }
     // A fit needs two places; else the mean must do.
-    let y = if determinant > 1e-6 * s0 * s0 {
-        (s2 * t0 - s1 * t1) / determinant
+    let (y, variance) = if determinant > 1e-6 * s0 * s0 {
+        (
+            (s2 * t0 - s1 * t1) / determinant,
+            (s2 * s2 * q0 - 2.0 * s1 * s2 * q1 + s1 * s1 * q2) / (determinant * determinant),
+        )
     } else {
-        t0 / s0
+        (t0 / s0, q0 / (s0 * s0))
     };
     Filtered {
         altitude_mm: at.raw_mm + (y * 1e3).round() as i64,
-        deviation_m: sample_deviation_m * spread.sqrt() / s0,
+        deviation_m: sample_deviation_m * variance.max(0.0).sqrt(),
     }
 }
 

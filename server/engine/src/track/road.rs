@@ -189,7 +189,7 @@ impl Track {
                     .insert(Flag::AltitudeFrozen);
             }
             record(reason, c);
-            c.life.segmenter.resume(&here, c.policy);
+            c.life.segmenter.resume(&here, filtered.deviation_m, c.policy);
         }
         if c.life.sign.contradicts(weight) {
             c.life.sign_refused = true;
