@@ -21,6 +21,8 @@ const FROZEN_M: f64 = 30.0;
 pub(super) struct Altimeter {
     /// What steps that no road has added up to, m.
     offset_m: f64,
+    /// The same before the last step: a level that comes back is believed at once.
+    offset_before_m: f64,
     last_raw_m: f64,
     /// Samples that have been waiting at a new level, and that level.
     waiting: u8,
@@ -82,6 +84,12 @@ impl Altimeter {
             self.moved(raw_m, time_ms);
             return Reading::Plain(self.plain(raw_m));
         }
+        let back = raw_m + self.offset_before_m - before_m;
+        if back.abs() <= believed {
+            self.offset_m = self.offset_before_m;
+            self.moved(raw_m, time_ms);
+            return Reading::Plain(self.plain(raw_m));
+        }
         if self.waiting == 0 {
             self.frozen_before_m = self.frozen_length_m();
         }
@@ -95,6 +103,7 @@ impl Altimeter {
         let length = self.frozen_length_m();
         self.moved(raw_m, time_ms);
         if self.frozen_before_m < FROZEN_M {
+            self.offset_before_m = self.offset_m;
             self.offset_m -= leap;
             return Reading::Step(self.plain(raw_m));
         }
@@ -153,6 +162,17 @@ mod tests {
         }
         assert_eq!(read(&mut a, 558.5, 4, 499.5), Reading::Step(499.5));
         assert!((a.plain(557.5) - 498.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_level_that_comes_back_is_believed_at_once_and_nothing_is_lost() {
+        let mut a = Altimeter::new(500.0, 0);
+        read(&mut a, 499.5, 1, 500.0);
+        for k in 0..3 {
+            read(&mut a, 620.0, 2 + k, 499.5);
+        }
+        assert_eq!(read(&mut a, 619.5, 5, 499.5), Reading::Plain(499.0));
+        assert_eq!(read(&mut a, 496.5, 6, 499.0), Reading::Plain(496.5));
     }
 
     #[test]
