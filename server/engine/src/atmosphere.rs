@@ -1,10 +1,5 @@
 //! Air density from altitude.
 
-use serde::{Deserialize, Serialize};
-
-/// Density at sea level of the standard atmosphere, kg/m³.
-pub const SEA_LEVEL_DENSITY: f64 = 1.225;
-
 const SEA_LEVEL_TEMPERATURE_K: f64 = 288.15;
 const SEA_LEVEL_PRESSURE_PA: f64 = 101_325.0;
 const LAPSE_K_PER_M: f64 = 0.0065;
@@ -29,18 +24,4 @@ pub fn air_density(altitude_m: f64, ambient_c: Option<f64>) -> f64 {
     let pressure = SEA_LEVEL_PRESSURE_PA * (standard_k / SEA_LEVEL_TEMPERATURE_K).powf(exponent);
     let temperature = ambient_c.map_or(standard_k, |c| c + 273.15);
     pressure / (GAS_CONSTANT * temperature)
-}
-
-/// The air that the vehicle drives through. Looked up once per stretch of road, not per sample.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Air {
-    pub(crate) density: f64,
-}
-
-impl Default for Air {
-    fn default() -> Self {
-        Self {
-            density: SEA_LEVEL_DENSITY,
-        }
-    }
 }

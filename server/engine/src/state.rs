@@ -227,9 +227,8 @@ impl VehicleState {
         let mut effects = Effects::default();
         if !self.life.sign_refused {
             let model = Model::new(class, &self.opening);
-            let rows = Rows::new(batch);
             for i in 0..batch.len() {
-                self.step(&rows.sample(i), &model, policy, &mut effects);
+                self.step(&sample(batch, i), &model, policy, &mut effects);
                 if self.life.sign_refused {
                     break;
                 }
@@ -347,34 +346,23 @@ impl VehicleState {
     }
 }
 
-/// Columns of a batch, read row by row.
-struct Rows<'a> {
-    batch: &'a Batch,
-}
-
-impl<'a> Rows<'a> {
-    fn new(batch: &'a Batch) -> Self {
-        Self { batch }
-    }
-
-    fn sample(&self, i: usize) -> Sample {
-        let b = self.batch;
-        let optional = |column: &[f64]| column.get(i).copied();
-        Sample {
-            time_ms: b.time_ms[i],
-            speed: b.speed_mps[i],
-            altitude: b.altitude_m[i],
-            brake: b.brake[i],
-            current: b.current_a[i],
-            voltage: optional(&b.voltage_v),
-            soc: optional(&b.state_of_charge),
-            ambient: optional(&b.ambient_c),
-            brake_temperature: optional(&b.brake_temperature_c),
-            auxiliary: optional(&b.auxiliary_w),
-            mass: optional(&b.gross_mass_kg),
-            slip: optional(&b.slip_control).is_some_and(|x| x > 0.5),
-            battery_temperature: optional(&b.battery_temperature_c),
-            charge_limit: optional(&b.charge_limit_w),
-        }
+/// Returns a row of the columns of a batch.
+fn sample(b: &Batch, i: usize) -> Sample {
+    let optional = |column: &[f64]| column.get(i).copied();
+    Sample {
+        time_ms: b.time_ms[i],
+        speed: b.speed_mps[i],
+        altitude: b.altitude_m[i],
+        brake: b.brake[i],
+        current: b.current_a[i],
+        voltage: optional(&b.voltage_v),
+        soc: optional(&b.state_of_charge),
+        ambient: optional(&b.ambient_c),
+        brake_temperature: optional(&b.brake_temperature_c),
+        auxiliary: optional(&b.auxiliary_w),
+        mass: optional(&b.gross_mass_kg),
+        slip: optional(&b.slip_control).is_some_and(|x| x > 0.5),
+        battery_temperature: optional(&b.battery_temperature_c),
+        charge_limit: optional(&b.charge_limit_w),
     }
 }

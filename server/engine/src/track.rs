@@ -11,7 +11,7 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    atmosphere::{Air, air_density},
+    atmosphere::air_density,
     flow::OpenStretch,
     ledger::Ledger,
     model::Model,
@@ -102,7 +102,8 @@ pub(crate) struct Track {
     deceleration: f64,
     events: Events,
     altimeter: Altimeter,
-    air: Air,
+    /// Air density, kg/m³, looked up once per stretch of road, not per sample.
+    air_density: f64,
     /// Over which lengths the rise of the open stretch is shared, where that is not the stretch itself.
     sharing: Option<[i64; 4]>,
 }
@@ -182,7 +183,7 @@ impl Track {
             deceleration: 0.0,
             events: Events::default(),
             altimeter: Altimeter::new(s.altitude, s.time_ms),
-            air: Air { density },
+            air_density: density,
             sharing: None,
         };
         track.samples.take(0.0, s.altitude);

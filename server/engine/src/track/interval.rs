@@ -66,7 +66,7 @@ impl Track {
             moving: !standing,
             distance,
             kinetic: 0.5 * model.effective_mass(mass) * (v1 * v1 - v0 * v0),
-            road: model.road_load(mass, mean_speed, self.air.density) * distance,
+            road: model.road_load(mass, mean_speed, self.air_density) * distance,
             battery: battery_w * dt,
             auxiliary: auxiliary_w * dt,
             wheels: motor_w * dt / model.class.recovery_efficiency,

@@ -148,7 +148,7 @@ impl Track {
         };
         c.life.wear.add(model.class, &worn);
         if model.class.air_density_kg_m3.is_none() {
-            self.air.density = air_density(altitude_mm as f64 * 1e-3, ambient);
+            self.air_density = air_density(altitude_mm as f64 * 1e-3, ambient);
         }
 
         let here = Snapshot {
