@@ -3,6 +3,8 @@
 //! The state of a vehicle carries its watermark, and travels in one [`CommitBatch`] with the descents that its batches
 //! closed: after a crash either both are there or neither.
 
+#[allow(dead_code, reason = "edits come with the grades and the alarms")]
+mod desk;
 mod group;
 
 use std::{
@@ -19,6 +21,7 @@ use tokio::{
     time::timeout,
 };
 
+pub(crate) use self::desk::{Desk, Edit};
 use self::group::{Group, Split};
 use crate::{
     shared::{Counters, Shared},
@@ -103,7 +106,7 @@ pub(crate) struct Change {
     pub(crate) durable: Durable,
 }
 
-/// The way back to whoever waits for a class to be registered.
+/// The way back to whoever waits for a change to become durable.
 pub(crate) type Reply = oneshot::Sender<Result<(), Refusal>>;
 
 /// A class to register.
@@ -119,6 +122,8 @@ pub(crate) struct Registration {
 pub(crate) enum Request {
     Vehicle(Box<Change>),
     Class(Box<Registration>),
+    #[allow(dead_code, reason = "edits come with the grades and the alarms")]
+    Edit(Edit),
 }
 
 /// The way to the writer, and the sign that it has ended.
@@ -130,21 +135,21 @@ pub(crate) struct Writer {
 }
 
 /// Starts the writer thread.
-pub(crate) fn start(shared: Arc<Shared>) -> std::io::Result<Writer> {
+pub(crate) fn start(shared: Arc<Shared>, desk: Desk) -> std::io::Result<Writer> {
     let (requests, inbox) = mpsc::channel(shared.config.commit.queue);
     let (done, ended) = oneshot::channel();
     let runtime = Handle::current();
     std::thread::Builder::new()
         .name("coldbrake-writer".to_owned())
         .spawn(move || {
-            run(&shared, inbox, &runtime);
+            run(&shared, desk, inbox, &runtime);
             drop(shared);
             let _ = done.send(());
         })?;
     Ok(Writer { requests, ended })
 }
 
-fn run(shared: &Shared, mut inbox: mpsc::Receiver<Request>, runtime: &Handle) {
+fn run(shared: &Shared, mut desk: Desk, mut inbox: mpsc::Receiver<Request>, runtime: &Handle) {
     let limits = shared.config.commit;
     let mut refused = Refused::default();
     let mut held = None;
@@ -152,12 +157,19 @@ fn run(shared: &Shared, mut inbox: mpsc::Receiver<Request>, runtime: &Handle) {
         .checked_sub(limits.linger)
         .unwrap_or_else(Instant::now);
     while let Some(first) = held.take().or_else(|| inbox.blocking_recv()) {
+        let first = match first {
+            Request::Edit(change) => {
+                edit(shared, &mut desk, change);
+                continue;
+            }
+            other => other,
+        };
         let mut group = Group::new(limits);
         // The first always fits: a change beyond the limits goes alone.
         refused.add(&mut group, first);
         held = gather(&mut group, &refused, &mut inbox, runtime, last_commit);
         last_commit = Instant::now();
-        commit(shared, &mut refused, group);
+        commit(shared, &mut desk, &mut refused, group);
     }
 }
 
@@ -210,7 +222,7 @@ fn gather(
 }
 
 /// Makes a group durable and tells everyone concerned.
-fn commit(shared: &Shared, refused: &mut Refused, mut group: Group) {
+fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Group) {
     if group.batch.is_empty() {
         return;
     }
@@ -220,14 +232,16 @@ fn commit(shared: &Shared, refused: &mut Refused, mut group: Group) {
         return;
     }
     let begun = Instant::now();
+    desk.prepare(&mut group.batch);
     match write(shared, &group.batch) {
         Ok(()) => {
+            desk.written();
             Counters::add(&shared.counters.commits);
             shared.meters.committed(begun.elapsed(), group.bytes());
             tell(shared, group);
         }
         // Nothing was written. One member is at fault: the others must not suffer from it.
-        Err(Failure::Refused(reason)) => match group.split() {
+        Err(Failure::Refused(reason)) => match withdrawn(desk, group).split() {
             Split::Alone(mut group) => {
                 group.refuse_classes(&Refusal::TooLarge(reason.clone()));
                 let reason: Arc<str> = Arc::from(reason);
@@ -241,13 +255,50 @@ fn commit(shared: &Shared, refused: &mut Refused, mut group: Group) {
                 }
                 group.marks.iter().for_each(|(mark, _)| mark.refuse(&reason));
             }
-            Split::Parts(parts) => parts.into_iter().for_each(|part| commit(shared, refused, part)),
+            Split::Parts(parts) => parts
+                .into_iter()
+                .for_each(|part| commit(shared, desk, refused, part)),
         },
         Err(Failure::Broken(reason)) => {
+            desk.refused();
             shared.fail(&reason);
             group.refuse_classes(&Refusal::StoreFailed(reason));
         }
     }
+}
+
+/// Takes out of a group what the desk has added, because it is not written as a whole.
+fn withdrawn(desk: &mut Desk, mut group: Group) -> Group {
+    desk.refused();
+    group.batch.shelved.clear();
+    group
+}
+
+/// Decides what a person asked for, and makes it durable in a commit of its own.
+fn edit(shared: &Shared, desk: &mut Desk, edit: Edit) {
+    let failed = shared.store_failure.borrow().clone();
+    if let Some(reason) = failed {
+        let _ = edit.reply.send(Err(Refusal::StoreFailed(reason.to_string())));
+        return;
+    }
+    let (decided, reply) = edit.decide(desk);
+    let outcome = decided.and_then(|batch| {
+        write(shared, &batch).map_err(|failure| match failure {
+            Failure::Refused(reason) => Refusal::TooLarge(reason),
+            Failure::Broken(reason) => {
+                shared.fail(&reason);
+                Refusal::StoreFailed(reason)
+            }
+        })
+    });
+    if outcome.is_ok() {
+        desk.written();
+        Counters::add(&shared.counters.commits);
+    } else {
+        desk.refused();
+    }
+    // Whoever asked may have gone.
+    let _ = reply.send(outcome);
 }
 
 fn tell(shared: &Shared, group: Group) {

@@ -166,16 +166,19 @@ impl ServerHandle {
                 source,
             })?;
         let directory = config.store.directory.clone();
-        let shared = tokio::task::spawn_blocking(move || Shared::load(config, store))
-            .await
-            .map_err(|e| StartError::Part {
-                what: "the service",
-                reason: e.to_string(),
-            })?
-            .map_err(|source| StartError::Store { directory, source })?;
+        let (shared, desk) = tokio::task::spawn_blocking(move || {
+            let desk = checkpoint::Desk::load(&*store)?;
+            Ok((Shared::load(config, store)?, desk))
+        })
+        .await
+        .map_err(|e| StartError::Part {
+            what: "the service",
+            reason: e.to_string(),
+        })?
+        .map_err(|source: StoreError| StartError::Store { directory, source })?;
         let shared = Arc::new(shared);
 
-        let writer = checkpoint::start(Arc::clone(&shared)).map_err(|e| StartError::Part {
+        let writer = checkpoint::start(Arc::clone(&shared), desk).map_err(|e| StartError::Part {
             what: "the writer thread",
             reason: e.to_string(),
         })?;

@@ -11,10 +11,12 @@ pub mod journal;
 pub mod keys;
 pub mod memory;
 pub mod records;
+pub mod shelf;
 pub mod sled;
 pub mod tally;
 
 pub use memory::MemoryStore;
+pub use shelf::{Shelf, ShelfChange, Shelved};
 pub use sled::{SledOptions, SledStore};
 
 /// What is known of a vehicle beside its engine state, for listings.
@@ -71,6 +73,8 @@ pub struct CommitBatch {
     pub classes: Vec<VehicleClass>,
     /// Audit log entries.
     pub audit: Vec<AuditRecord>,
+    /// Changes of named records. Of two for the same record the last counts.
+    pub shelved: Vec<ShelfChange>,
 }
 
 impl CommitBatch {
@@ -81,6 +85,7 @@ impl CommitBatch {
             && self.descents.is_empty()
             && self.classes.is_empty()
             && self.audit.is_empty()
+            && self.shelved.is_empty()
     }
 }
 
@@ -305,6 +310,18 @@ pub trait Store: Send + Sync + 'static {
 
     /// Lists the audit log, the latest entry first.
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError>;
+
+    /// Returns a named record.
+    fn shelved(&self, shelf: Shelf, name: &str) -> Result<Option<Vec<u8>>, StoreError>;
+
+    /// Lists the named records of a shelf whose names begin with `start`, in the order of their names.
+    fn shelf(
+        &self,
+        shelf: Shelf,
+        start: &str,
+        cursor: Option<&[u8]>,
+        limit: usize,
+    ) -> Result<Page<Shelved>, StoreError>;
 
     /// Returns what the store holds.
     fn stats(&self) -> Result<StoreStats, StoreError>;

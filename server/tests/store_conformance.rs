@@ -7,10 +7,11 @@ mod support;
 
 use coldbrake_engine::{Metric, MetricHistogram};
 use coldbrake_server::store::{
-    CommitBatch, DescentFilter, HistogramQuery, MemoryStore, SledOptions, SledStore, Store, StoreError,
+    CommitBatch, DescentFilter, HistogramQuery, MemoryStore, Shelf, ShelfChange, SledOptions, SledStore,
+    Store, StoreError,
 };
 use proptest::prelude::*;
-use support::{DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, typical, vehicle};
+use support::{DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, shelve, typical, vehicle};
 
 fn with_both(test: impl Fn(&dyn Store)) {
     test(&MemoryStore::new());
@@ -535,6 +536,57 @@ fn readers_see_commits_whole_and_in_order() {
 }
 
 #[test]
+fn named_records_are_put_replaced_listed_and_taken_away() {
+    with_both(|store| {
+        let commit = |changes: Vec<ShelfChange>| {
+            let batch = CommitBatch {
+                shelved: changes,
+                ..CommitBatch::default()
+            };
+            store.commit(&batch).unwrap();
+        };
+        let names = |start: &str, limit: usize| {
+            pages(|cursor| {
+                let page = store.shelf(Shelf::Grade, start, cursor, limit).unwrap();
+                (page.rows.into_iter().map(|r| r.name).collect(), page.next)
+            })
+        };
+        let put = |name: &str, k: u32| shelve(Shelf::Grade, name, Some(k));
+        commit(vec![
+            put("b-10", 3),
+            put("b-1", 1),
+            put("a", 2),
+            shelve(Shelf::Alarm, "a", Some(1)),
+        ]);
+        assert_eq!(names("", 1), ["a", "b-1", "b-10"]);
+        assert_eq!(names("b-", 9), ["b-1", "b-10"]);
+        assert_eq!(store.shelved(Shelf::Grade, "b-10").unwrap(), Some(vec![3; 9000]));
+        assert_eq!(store.shelved(Shelf::Outbox, "a").unwrap(), None);
+        // Shorter than before, away and back again, and away for good.
+        commit(vec![put("b-10", 1), shelve(Shelf::Grade, "a", None), put("a", 1)]);
+        assert_eq!(store.shelved(Shelf::Grade, "b-10").unwrap(), Some(vec![1; 3000]));
+        assert_eq!(store.shelved(Shelf::Grade, "a").unwrap(), Some(vec![1; 3000]));
+        commit(vec![
+            put("a", 3),
+            shelve(Shelf::Grade, "a", None),
+            shelve(Shelf::Grade, "none", None),
+        ]);
+        assert_eq!(names("", 9), ["b-1", "b-10"]);
+        assert_eq!(store.shelved(Shelf::Alarm, "a").unwrap(), Some(vec![1; 3000]));
+        let token = store.shelf(Shelf::Grade, "", None, 1).unwrap().next.unwrap();
+        for (shelf, start) in [(Shelf::Alarm, ""), (Shelf::Grade, "b")] {
+            let refused = store.shelf(shelf, start, Some(&token), 1);
+            assert!(matches!(refused, Err(StoreError::BadCursor)), "{shelf:?} {start}");
+        }
+        let bad = CommitBatch {
+            shelved: vec![put("", 1)],
+            ..CommitBatch::default()
+        };
+        assert!(matches!(store.commit(&bad), Err(StoreError::BadKey { .. })));
+    });
+}
+
+#[test]
 fn a_batch_of_thousands_of_keys_is_one_commit() {
     with_both(|store| {
         let batch = CommitBatch {
@@ -563,14 +615,22 @@ fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
             0..2,
         ),
         prop::collection::vec((0..9_u32).prop_map(audit), 0..3),
+        prop::collection::vec(
+            (0..2_usize, 0..3_u8, prop::option::of(0..4_u32))
+                .prop_map(|(shelf, n, k)| shelve(Shelf::ALL[shelf], &format!("n-{n}"), k)),
+            0..4,
+        ),
     )
-        .prop_map(|(states, vehicles, descents, classes, audit)| CommitBatch {
-            states,
-            vehicles,
-            descents,
-            classes,
-            audit,
-        });
+        .prop_map(
+            |(states, vehicles, descents, classes, audit, shelved)| CommitBatch {
+                states,
+                vehicles,
+                descents,
+                classes,
+                audit,
+                shelved,
+            },
+        );
     prop::collection::vec(batch, 1..8)
 }
 

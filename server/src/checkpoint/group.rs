@@ -54,6 +54,9 @@ impl Group {
     }
 
     pub(super) fn fits(&self, request: &Request) -> bool {
+        if matches!(request, Request::Edit(_)) {
+            return false;
+        }
         let (keys, bytes) = cost(request);
         self.keys + keys <= self.limits.keys && self.bytes + bytes <= self.limits.bytes
     }
@@ -70,6 +73,8 @@ impl Group {
         self.keys += keys;
         self.bytes += bytes;
         match request {
+            // An edit is decided and written alone, by the writer.
+            Request::Edit(_) => {}
             Request::Class(registration) => {
                 // The last of two registrations of a class counts, as in two commits.
                 let class = Arc::new(registration.class);
@@ -112,6 +117,7 @@ pub(super) enum Split {
 
 fn cost(request: &Request) -> (usize, usize) {
     match request {
+        Request::Edit(_) => (0, 0),
         Request::Class(_) => (CLASS_KEYS, CLASS_BYTES),
         Request::Vehicle(change) => {
             let n = change.descents.len();
@@ -136,6 +142,7 @@ impl Group {
             descents,
             classes: _,
             audit,
+            shelved: _,
         } = self.batch;
         for (state, vehicle) in states.into_iter().zip(vehicles) {
             let mut part = Self::new(self.limits);

@@ -21,6 +21,7 @@ use super::{
 };
 use crate::{
     checkpoint::{self, Registration},
+    identity,
     shared::{Counters, Shared},
     status::Refusal,
     store::{AuditRecord, VehicleRecord},
@@ -178,6 +179,7 @@ impl FleetService for FleetQueries {
         &self,
         request: Request<PutVehicleClassRequest>,
     ) -> Result<Response<PutVehicleClassResponse>, Status> {
+        let who = identity::who(&request);
         let class = read_class(&request.into_inner().document_toml)?;
         if let Some(refusal) = self.shared.closed() {
             return Err(refusal.into());
@@ -186,7 +188,7 @@ impl FleetService for FleetQueries {
         let (reply, answer) = oneshot::channel();
         let audit = AuditRecord {
             time_ms: jiff::Timestamp::now().as_millisecond(),
-            who: "local".to_owned(),
+            who,
             action: "PutVehicleClass".to_owned(),
             subject: class.vehicle_class.clone(),
         };

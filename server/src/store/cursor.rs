@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::{
-    DescentFilter, StoreError,
+    DescentFilter, Shelf, StoreError,
     keys::{Key, Kind, Parsed},
 };
 
@@ -19,6 +19,8 @@ pub enum Listing<'a> {
     Descents(&'a DescentFilter),
     /// Audit log, latest entry first.
     Audit,
+    /// Records of a shelf whose names begin with a text.
+    Shelf(Shelf, &'a str),
 }
 
 impl Listing<'_> {
@@ -29,6 +31,7 @@ impl Listing<'_> {
             Self::Descents(filter) if filter.vehicle.is_some() => Kind::DescentOfVehicle,
             Self::Descents(_) => Kind::Descent,
             Self::Audit => Kind::Audit,
+            Self::Shelf(..) => Kind::Shelved,
         }
     }
 

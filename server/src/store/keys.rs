@@ -4,7 +4,7 @@
 //! with it never takes in a longer neighbour (`van-1` and `van-10`). Times that are listed newest first are stored
 //! with all bits turned over.
 
-use super::StoreError;
+use super::{Shelf, StoreError};
 
 /// What a key holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -28,11 +28,13 @@ pub enum Kind {
     Histogram = 0x30,
     /// Audit log entry, newest first.
     Audit = 0x40,
+    /// Named record of a shelf.
+    Shelved = 0x50,
 }
 
 impl Kind {
     /// All kinds, in the order of their keys.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Meta,
         Self::State,
         Self::Vehicle,
@@ -42,6 +44,7 @@ impl Kind {
         Self::Profile,
         Self::Histogram,
         Self::Audit,
+        Self::Shelved,
     ];
 
     /// Returns the name used in findings.
@@ -56,6 +59,7 @@ impl Kind {
             Self::Profile => "descent profile",
             Self::Histogram => "histogram",
             Self::Audit => "audit entry",
+            Self::Shelved => "shelved record",
         }
     }
 
@@ -172,6 +176,11 @@ impl Key {
             .bytes(&(!index).to_be_bytes())
     }
 
+    /// Returns the key of a named record of a shelf.
+    pub fn shelved(shelf: Shelf, name: &str) -> Self {
+        Self::new(Kind::Shelved).bytes(&[shelf as u8]).text(name)
+    }
+
     /// Returns the stored key of one piece of the record.
     pub fn piece(&self, number: u8) -> Vec<u8> {
         let mut stored = Vec::with_capacity(self.0.len() + 1);
@@ -241,6 +250,10 @@ impl Key {
                 lsn: !u64::from_be_bytes(parts.array()?),
                 index: !u32::from_be_bytes(parts.array()?),
             },
+            Kind::Shelved => Parsed::Shelved {
+                shelf: Shelf::from_byte(parts.array::<1>()?[0])?,
+                name: parts.text()?,
+            },
         };
         parts.0.is_empty().then_some(parsed)
     }
@@ -282,6 +295,8 @@ pub enum Parsed {
     },
     /// See [`Key::audit`].
     Audit { lsn: u64, index: u32 },
+    /// See [`Key::shelved`].
+    Shelved { shelf: Shelf, name: String },
 }
 
 impl std::fmt::Display for Key {
@@ -315,6 +330,7 @@ impl std::fmt::Display for Key {
                 )
             }
             Some(Parsed::Audit { lsn, index }) => write!(f, "audit entry {lsn}/{index}"),
+            Some(Parsed::Shelved { shelf, name }) => write!(f, "{} `{name}`", shelf.name()),
             None => {
                 f.write_str("unknown key ")?;
                 self.0.iter().try_for_each(|b| write!(f, "{b:02x}"))
@@ -331,6 +347,13 @@ pub fn of_kind(kind: Kind) -> Prefix {
 /// Returns the beginning of all listing entries of a vehicle.
 pub fn of_vehicle(vehicle: &str) -> Prefix {
     Key::new(Kind::DescentOfVehicle).text(vehicle).0
+}
+
+/// Returns the beginning of all keys of a shelf whose names begin with `start`.
+pub fn of_shelf(shelf: Shelf, start: &str) -> Prefix {
+    let mut prefix = vec![Kind::Shelved as u8, shelf as u8];
+    prefix.extend_from_slice(start.as_bytes());
+    prefix
 }
 
 /// Returns the longest beginning that all histograms meant by these have in common: a part counts only when all parts
@@ -433,6 +456,7 @@ mod tests {
                 "300076616e002d00342e322e30007fffffff",
             ),
             (Key::audit(1, 0), "40fffffffffffffffeffffffff"),
+            (Key::shelved(Shelf::Grade, "g"), "50016700"),
         ];
         for (key, bytes) in golden {
             assert_eq!(hex(key.as_bytes()), bytes, "{key}");

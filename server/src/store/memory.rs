@@ -10,8 +10,8 @@ use std::{
 use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, VehicleClass};
 
 use super::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Store, StoreError,
-    StoreStats, VehicleRecord,
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Shelf, Shelved, Store,
+    StoreError, StoreStats, VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{Key, Parsed},
     records,
@@ -37,6 +37,7 @@ struct Inner {
     places: BTreeMap<(String, String), Place>,
     histograms: BTreeMap<Slot, Tally>,
     audit: BTreeMap<Reverse<(u64, u32)>, AuditRecord>,
+    shelved: BTreeMap<(Shelf, String), Vec<u8>>,
 }
 
 impl MemoryStore {
@@ -77,6 +78,13 @@ impl Store for MemoryStore {
                 .zip(0..)
                 .map(|(entry, i)| (Reverse((commit, i)), entry.clone())),
         );
+        for change in &batch.shelved {
+            let key = (change.shelf, change.name.clone());
+            match &change.bytes {
+                Some(bytes) => inner.shelved.insert(key, bytes.clone()),
+                None => inner.shelved.remove(&key),
+            };
+        }
         Ok(())
     }
 
@@ -204,6 +212,40 @@ impl Store for MemoryStore {
             rows: found.rows.into_iter().map(|(_, entry)| entry.clone()).collect(),
             next: found.next,
         })
+    }
+
+    fn shelved(&self, shelf: Shelf, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        Ok(self.read().shelved.get(&(shelf, name.to_owned())).cloned())
+    }
+
+    fn shelf(
+        &self,
+        shelf: Shelf,
+        start: &str,
+        cursor: Option<&[u8]>,
+        limit: usize,
+    ) -> Result<Page<Shelved>, StoreError> {
+        let listing = Listing::Shelf(shelf, start);
+        let from = match cursor.map(|token| listing.resume(token)).transpose()? {
+            Some((_, Parsed::Shelved { name, .. })) => Bound::Excluded((shelf, name)),
+            Some(_) => return Err(StoreError::BadCursor),
+            None => Bound::Included((shelf, start.to_owned())),
+        };
+        let inner = self.read();
+        let rows = inner
+            .shelved
+            .range((from, Bound::Unbounded))
+            .take_while(|((on, name), _)| *on == shelf && name.starts_with(start))
+            .map(|((_, name), bytes)| Shelved {
+                name: name.clone(),
+                bytes: bytes.clone(),
+            });
+        Ok(page(
+            rows,
+            limit,
+            |_| true,
+            |row| listing.token(&Key::shelved(shelf, &row.name)),
+        ))
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {

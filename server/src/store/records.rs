@@ -54,6 +54,17 @@ pub fn decode<T: DeserializeOwned>(key: &Key, schema: u8, bytes: &[u8]) -> Resul
     }
 }
 
+/// Returns the bytes of a record whose meaning the store does not know, if its schema version is the present one.
+pub fn current(key: &Key, schema: u8, bytes: Vec<u8>) -> Result<Vec<u8>, StoreError> {
+    if schema == SCHEMA {
+        return Ok(bytes);
+    }
+    Err(StoreError::Damaged {
+        what: key.to_string(),
+        reason: format!("it has schema {schema}, this program reads {SCHEMA}"),
+    })
+}
+
 /// Checks a batch: texts that go into keys, and sizes. Every store does this first, so that all refuse the same.
 pub fn check(batch: &CommitBatch) -> Result<(), StoreError> {
     use super::keys::check_text;
@@ -82,6 +93,12 @@ pub fn check(batch: &CommitBatch) -> Result<(), StoreError> {
     for (entry, index) in batch.audit.iter().zip(0..) {
         let key = Key::audit(0, index);
         check_size(&key, encode(&key, entry)?.len())?;
+    }
+    for change in &batch.shelved {
+        check_text(change.shelf.name(), &change.name)?;
+        if let Some(bytes) = &change.bytes {
+            check_size(&Key::shelved(change.shelf, &change.name), bytes.len())?;
+        }
     }
     Ok(())
 }

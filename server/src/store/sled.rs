@@ -28,8 +28,8 @@ pub use self::{
 };
 use self::{index::Index, opening::Layout};
 use super::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Store, StoreError,
-    StoreStats, VehicleRecord,
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Shelf, Shelved, Store,
+    StoreError, StoreStats, VehicleRecord,
     disk::{Disk, RealDisk},
     journal::{self, Journal, JournalOptions},
     records,
@@ -310,6 +310,20 @@ impl Store for SledStore {
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {
         self.read(|index| query::audit(index, cursor, limit))
+    }
+
+    fn shelved(&self, shelf: Shelf, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.read(|index| query::shelved(index, shelf, name))
+    }
+
+    fn shelf(
+        &self,
+        shelf: Shelf,
+        start: &str,
+        cursor: Option<&[u8]>,
+        limit: usize,
+    ) -> Result<Page<Shelved>, StoreError> {
+        self.read(|index| query::shelf(index, shelf, start, cursor, limit))
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {

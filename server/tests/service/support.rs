@@ -21,8 +21,8 @@ use coldbrake_proto::{
 use coldbrake_server::{
     Config, ServerHandle,
     store::{
-        AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MemoryStore, MergedHistogram, Page, Store,
-        StoreError, StoreStats, VehicleRecord,
+        AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MemoryStore, MergedHistogram, Page, Shelf,
+        Shelved, Store, StoreError, StoreStats, VehicleRecord,
     },
 };
 use tokio::{sync::mpsc, time::timeout};
@@ -397,6 +397,20 @@ impl Store for MoodyStore {
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {
         self.inner.audit(cursor, limit)
+    }
+
+    fn shelved(&self, shelf: Shelf, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.inner.shelved(shelf, name)
+    }
+
+    fn shelf(
+        &self,
+        shelf: Shelf,
+        start: &str,
+        cursor: Option<&[u8]>,
+        limit: usize,
+    ) -> Result<Page<Shelved>, StoreError> {
+        self.inner.shelf(shelf, start, cursor, limit)
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {

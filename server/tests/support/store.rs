@@ -7,7 +7,8 @@ use coldbrake_engine::{
     record::{EndReason, Estimate, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason},
 };
 use coldbrake_server::store::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Store, StoreStats, VehicleRecord,
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Shelf, ShelfChange, Shelved, Store, StoreStats,
+    VehicleRecord,
 };
 
 /// Midnight UTC of day 20,000.
@@ -143,6 +144,15 @@ pub fn audit(k: u32) -> AuditRecord {
     }
 }
 
+/// A change of a named record, as long as the number says, in some cases several pieces.
+pub fn shelve(shelf: Shelf, name: &str, k: Option<u32>) -> ShelfChange {
+    ShelfChange {
+        shelf,
+        name: name.to_owned(),
+        bytes: k.map(|k| vec![k as u8; k as usize % 4 * 3000]),
+    }
+}
+
 /// A commit as the server makes them: state and record of a vehicle, now and then a descent and a class.
 pub fn typical(k: u32) -> CommitBatch {
     let name = format!("van-{}", k % 5);
@@ -164,6 +174,11 @@ pub fn typical(k: u32) -> CommitBatch {
         } else {
             vec![]
         },
+        shelved: if k.is_multiple_of(3) {
+            vec![shelve(Shelf::Alarm, &format!("alarm-{}", k % 4), Some(k))]
+        } else {
+            vec![]
+        },
     }
 }
 
@@ -176,6 +191,7 @@ pub struct Dump {
     pub descents: Vec<(Descent, Vec<ProfilePoint>)>,
     pub of_vehicles: Vec<Vec<Descent>>,
     pub audit: Vec<AuditRecord>,
+    pub shelved: Vec<(Shelf, Shelved)>,
     pub histograms: Vec<(&'static str, String, u32, u64)>,
     pub stats: StoreStats,
 }
@@ -197,6 +213,17 @@ pub fn dump(store: &dyn Store) -> Dump {
         let page = store.audit(cursor, 2).unwrap();
         (page.rows, page.next)
     });
+    let shelved = Shelf::ALL
+        .into_iter()
+        .flat_map(|shelf| {
+            pages(|cursor| {
+                let page = store.shelf(shelf, "", cursor, 2).unwrap();
+                (page.rows, page.next)
+            })
+            .into_iter()
+            .map(move |row| (shelf, row))
+        })
+        .collect();
     let mut histograms = Vec::new();
     for metric in Metric::ALL {
         for (vehicle_class, grade) in [(None, None), (Some("van"), None), (Some("truck"), Some("-"))] {
@@ -245,6 +272,7 @@ pub fn dump(store: &dyn Store) -> Dump {
             })
             .collect(),
         audit,
+        shelved,
         histograms,
         stats: StoreStats {
             size_bytes: 0,

@@ -9,7 +9,7 @@ use super::{
     resolve::decode_tally,
 };
 use crate::store::{
-    AuditRecord, DescentFilter, HistogramQuery, Page, StoreError, VehicleRecord,
+    AuditRecord, DescentFilter, HistogramQuery, Page, Shelf, Shelved, StoreError, VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{self, Key, Kind, Parsed},
     records::{self, ProfileRecord},
@@ -60,6 +60,36 @@ pub(super) fn audit(
     let start = start_after(Listing::Audit, cursor, &prefix)?;
     page(index.rows(&prefix, start), Listing::Audit, limit, |row| {
         decode(&row).map(Some)
+    })
+}
+
+pub(super) fn shelved(index: &Index, shelf: Shelf, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
+    let key = Key::shelved(shelf, name);
+    index
+        .get(&key)?
+        .map(|(schema, record)| records::current(&key, schema, record))
+        .transpose()
+}
+
+pub(super) fn shelf(
+    index: &Index,
+    shelf: Shelf,
+    name_start: &str,
+    cursor: Option<&[u8]>,
+    limit: usize,
+) -> Result<Page<Shelved>, StoreError> {
+    let prefix = keys::of_shelf(shelf, name_start);
+    let listing = Listing::Shelf(shelf, name_start);
+    let start = start_after(listing, cursor, &prefix)?;
+    page(index.rows(&prefix, start), listing, limit, |row| {
+        let Some(Parsed::Shelved { name, .. }) = row.key.parse() else {
+            return Err(StoreError::Damaged {
+                what: row.key.to_string(),
+                reason: "it is no key of this store".to_owned(),
+            });
+        };
+        let bytes = records::current(&row.key, row.schema, row.record)?;
+        Ok(Some(Shelved { name, bytes }))
     })
 }
 

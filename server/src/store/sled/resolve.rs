@@ -53,6 +53,13 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
         let key = Key::audit(lsn, number);
         draft.put(&key, &records::encode(&key, entry)?)?;
     }
+    for change in &batch.shelved {
+        let key = Key::shelved(change.shelf, &change.name);
+        match &change.bytes {
+            Some(bytes) => draft.put(&key, bytes).map(|_| ())?,
+            None => draft.remove(&key)?,
+        }
+    }
     for (slot, tally) in std::mem::take(&mut draft.tallies) {
         if draft.put(&slot.key(), &tally.to_record())? {
             draft.counts.histograms += 1;
@@ -101,6 +108,16 @@ impl Draft<'_> {
                 .map(|(stored_key, value)| (stored_key, Some(value))),
         );
         Ok(before == 0 && !is_drafted)
+    }
+
+    /// Takes a record away.
+    fn remove(&mut self, key: &Key) -> Result<(), StoreError> {
+        let drafted = self.changes.range(key.piece(0)..key.after());
+        let mut pieces: Vec<_> = drafted.map(|(stored_key, _)| stored_key.clone()).collect();
+        pieces.extend((0..self.index.pieces(key)?).map(|number| key.piece(number)));
+        self.changes
+            .extend(pieces.into_iter().map(|stored_key| (stored_key, None)));
+        Ok(())
     }
 
     fn add_descent(&mut self, finished: &FinishedDescent) -> Result<(), StoreError> {

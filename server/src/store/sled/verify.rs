@@ -143,7 +143,7 @@ fn check_row(index: &Index, row: &Row) -> Result<(), StoreError> {
         .parse()
         .ok_or_else(|| wrong("it is no key of this store"))?
     {
-        Parsed::Meta { .. } | Parsed::State { .. } => Ok(()),
+        Parsed::Meta { .. } | Parsed::State { .. } | Parsed::Shelved { .. } => Ok(()),
         Parsed::Vehicle { vehicle } => says(decode::<VehicleRecord>(row)?.vehicle == vehicle),
         Parsed::Class { class } => says(decode::<VehicleClass>(row)?.vehicle_class == class),
         Parsed::Audit { .. } => decode::<AuditRecord>(row).map(|_| ()),
