@@ -17,7 +17,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tonic::{Request, Response, Status, Streaming};
 
-use crate::{shards::Shards, shared::Shared, status::Refusal};
+use crate::{identity, shards::Shards, shared::Shared, status::Refusal};
 
 /// Responses that wait for a stream's reader. They are few: acknowledgements are gathered.
 const RESPONSE_QUEUE: usize = 16;
@@ -70,13 +70,14 @@ impl TelemetryService for Ingest {
             .try_acquire_owned()
             .map_err(|_| Refusal::TooManyStreams(limit))
             .inspect_err(|refusal| self.shared.meters.refused_stream(refusal.reason()))?;
-        let peer = request.remote_addr();
+        let (peer, address) = (identity::peer(&request), identity::address(&request));
         let (responses, outbox) = mpsc::channel(RESPONSE_QUEUE);
         let stream = stream::Stream::new(
             Arc::clone(&self.shared),
             self.shards.clone(),
             self.next_stream.fetch_add(1, Relaxed),
             peer,
+            address,
             responses,
             self.cut.clone(),
         );

@@ -20,7 +20,7 @@ mod admin;
 mod checkpoint;
 pub mod cli;
 pub mod config;
-mod identity;
+pub mod identity;
 mod ingest;
 mod listen;
 mod metrics;

@@ -16,15 +16,19 @@ use tokio::{
     sync::{OwnedSemaphorePermit, Semaphore, mpsc},
 };
 use tokio_util::sync::{CancellationToken, WaitForCancellationFutureOwned};
-use tonic::transport::server::{Connected, TcpConnectInfo};
+use tonic::transport::server::Connected;
 
-use crate::telemetry::LineLimit;
+use crate::{
+    identity::{Origin, Peer},
+    telemetry::LineLimit,
+};
 
 /// A connection that gives its place back when it is closed, and that can be cut from here: the transport itself waits
 /// for as long as the client pleases.
 #[derive(Debug)]
 pub(crate) struct Connection {
     socket: TcpStream,
+    origin: Origin,
     cut: Pin<Box<WaitForCancellationFutureOwned>>,
     _place: OwnedSemaphorePermit,
 }
@@ -60,6 +64,10 @@ pub(crate) async fn accept(
                 if accepted
                     .send(Ok(Connection {
                         socket,
+                        origin: Origin {
+                            address: Some(peer),
+                            peer: Peer::without_tls(Some(peer)),
+                        },
                         cut: Box::pin(cut.clone().cancelled_owned()),
                         _place: place,
                     }))
@@ -88,10 +96,10 @@ pub(crate) async fn bind(address: SocketAddr) -> io::Result<(TcpListener, Socket
 }
 
 impl Connected for Connection {
-    type ConnectInfo = TcpConnectInfo;
+    type ConnectInfo = Origin;
 
-    fn connect_info(&self) -> Self::ConnectInfo {
-        self.socket.connect_info()
+    fn connect_info(&self) -> Origin {
+        self.origin.clone()
     }
 }
 

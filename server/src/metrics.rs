@@ -49,6 +49,7 @@ pub(crate) struct Meters {
     commit_bytes: Histogram,
     last_commit_ms: Gauge,
     refused_streams: Family<ByReason, Counter>,
+    refused_calls: Family<ByReason, Counter>,
 }
 
 impl Default for Meters {
@@ -58,6 +59,7 @@ impl Default for Meters {
             commit_bytes: Histogram::new(exponential_buckets(1_024.0, 4.0, 7)),
             last_commit_ms: Gauge::default(),
             refused_streams: Family::default(),
+            refused_calls: Family::default(),
         }
     }
 }
@@ -79,6 +81,11 @@ impl Meters {
     /// Notes a stream that was ended with a refusal, or was not begun.
     pub(crate) fn refused_stream(&self, reason: &'static str) {
         self.refused_streams.get_or_create(&ByReason { reason }).inc();
+    }
+
+    /// Notes a call that the caller may not make.
+    pub(crate) fn refused_call(&self, reason: &'static str) {
+        self.refused_calls.get_or_create(&ByReason { reason }).inc();
     }
 }
 

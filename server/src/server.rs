@@ -23,6 +23,7 @@ use crate::{
     admin::Admin,
     checkpoint,
     config::{Config, StoreKind},
+    identity::guard::GuardLayer,
     ingest::Ingest,
     listen,
     metrics::Source,
@@ -207,6 +208,7 @@ impl ServerHandle {
             .max_concurrent_streams(limits.calls_per_connection)
             .http2_keepalive_interval(Some(KEEP_ALIVE_INTERVAL))
             .http2_keepalive_timeout(Some(KEEP_ALIVE_TIMEOUT))
+            .layer(GuardLayer::new(&shared))
             .add_routes(routes)
             .serve_with_incoming_shutdown(
                 ReceiverStream::new(connections),

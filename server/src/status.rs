@@ -9,7 +9,7 @@ use coldbrake_engine::{Violation, sample::MAX_VIOLATIONS};
 use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, FieldViolation, StatusExt as _};
 
-use crate::store::StoreError;
+use crate::{identity::Role, store::StoreError};
 
 /// Domain of the reasons in `ErrorInfo`.
 pub const DOMAIN: &str = "coldbrake.v1";
@@ -121,6 +121,29 @@ pub enum Refusal {
         /// Its name.
         name: String,
     },
+    /// A call that this server does not have, or that has no row in the table of calls and roles.
+    #[error("this server has no call `{0}`: is the client newer than the server?")]
+    NoSuchCall(String),
+    /// The role may not make the call.
+    #[error("the role {role} may not call {call}: it takes {}", roles(.allowed))]
+    RoleNotAllowed {
+        /// The caller's role.
+        role: Role,
+        /// Service and method.
+        call: String,
+        /// Roles that may.
+        allowed: &'static [Role],
+    },
+    /// A stream of another vehicle than the certificate is of.
+    #[error(
+        "the certificate is of {own}, and the stream is of vehicle `{vehicle}`: a vehicle streams as itself only"
+    )]
+    OtherVehicle {
+        /// Whom the certificate names.
+        own: String,
+        /// The vehicle that the stream is of.
+        vehicle: String,
+    },
     /// A mistake of ours: the vehicle is put aside until the server starts again.
     #[error(
         "vehicle `{0}` is put aside after an internal error: report it, and restart the server to try again"
@@ -201,6 +224,17 @@ impl Refusal {
                 Code::OutOfRange,
                 "MESSAGE_TOO_LARGE",
                 limit("limits.message_bytes"),
+            ),
+            Self::NoSuchCall(_) => (Code::Unimplemented, "CALL_UNKNOWN", vec![]),
+            Self::RoleNotAllowed { role, call, .. } => (
+                Code::PermissionDenied,
+                "ROLE_NOT_ALLOWED",
+                vec![("role", role.to_string()), ("call", call.clone())],
+            ),
+            Self::OtherVehicle { vehicle, .. } => (
+                Code::PermissionDenied,
+                "VEHICLE_NOT_OWN",
+                vec![("vehicle", vehicle.clone())],
             ),
             Self::Draining => (Code::Unavailable, "SERVER_DRAINING", vec![]),
             Self::StoreFailed(_) => (Code::Unavailable, "STORE_FAILED", vec![]),
@@ -291,6 +325,11 @@ impl From<StoreError> for Refusal {
             }
         }
     }
+}
+
+fn roles(allowed: &[Role]) -> String {
+    let names: Vec<_> = allowed.iter().map(|role| role.name()).collect();
+    names.join(" or ")
 }
 
 fn limit(key: &str) -> Vec<(&'static str, String)> {

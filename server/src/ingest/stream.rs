@@ -24,6 +24,7 @@ use super::{
 };
 use crate::{
     checkpoint::Progress,
+    identity::Peer,
     shards::{Command, Link, Notice, Open, Shards},
     shared::{Counters, Shared},
     status::Refusal,
@@ -37,7 +38,8 @@ pub(super) struct Stream {
     shared: Arc<Shared>,
     shards: Shards,
     id: u64,
-    peer: Option<SocketAddr>,
+    peer: Peer,
+    address: Option<SocketAddr>,
     responses: mpsc::Sender<Result<StreamSamplesResponse, Status>>,
     cut: CancellationToken,
 }
@@ -86,7 +88,8 @@ impl Stream {
         shared: Arc<Shared>,
         shards: Shards,
         id: u64,
-        peer: Option<SocketAddr>,
+        peer: Peer,
+        address: Option<SocketAddr>,
         responses: mpsc::Sender<Result<StreamSamplesResponse, Status>>,
         cut: CancellationToken,
     ) -> Self {
@@ -97,6 +100,7 @@ impl Stream {
             shards,
             id,
             peer,
+            address,
             responses,
             cut,
         }
@@ -140,7 +144,7 @@ impl Stream {
     /// One line a refused stream, as long as they are few.
     fn log(&self, vehicle: &str, reason: &str, text: &str) {
         if let Some(lines_left_out) = self.shared.ended_lines.pass() {
-            let peer = self.peer.map(tracing::field::display);
+            let peer = self.address.map(tracing::field::display);
             tracing::info!(
                 vehicle,
                 stream = self.id,
@@ -196,7 +200,7 @@ impl Stream {
         tracing::debug!(
             vehicle = open.vehicle,
             stream = self.id,
-            peer = self.peer.map(tracing::field::display),
+            peer = self.address.map(tracing::field::display),
             durable_through = session.window.durable(),
             "stream opened"
         );
@@ -216,6 +220,14 @@ impl Stream {
             }
             Refusal::BadFields(violations)
         })?;
+        // Before anything else is looked at: what a server knows of one vehicle is nothing to another.
+        if !self.peer.may_stream_as(&open.vehicle) {
+            return Err(Refusal::OtherVehicle {
+                own: self.peer.to_string(),
+                vehicle: open.vehicle.clone(),
+            }
+            .into());
+        }
         if self.shared.class(&open.vehicle_class).is_none() {
             return Err(Refusal::UnknownClass(open.vehicle_class.clone()).into());
         }

@@ -98,6 +98,11 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "Streams that ended with a refusal, by reason.",
         &shared.meters.refused_streams,
     )?;
+    sheet.metric(
+        "calls_refused",
+        "Calls that were refused before they reached a service, by reason.",
+        &shared.meters.refused_calls,
+    )?;
     sheet.counters(
         "batches",
         "Batches by what became of them: taken, sent twice and left out, or refused for what they hold.",
