@@ -67,6 +67,8 @@ pub struct StoreConfig {
     pub directory: PathBuf,
     /// Cache of the store on disk, bytes.
     pub cache_bytes: u64,
+    /// Free disk space below which nothing more is accepted, bytes; 0 switches the check off.
+    pub free_floor_bytes: u64,
 }
 
 /// How changes are gathered into one durable write.
@@ -136,6 +138,7 @@ impl Default for Config {
                 kind: StoreKind::Sled,
                 directory: PathBuf::from("coldbrake-data"),
                 cache_bytes: 64 << 20,
+                free_floor_bytes: 512 << 20,
             },
             commit: CommitConfig {
                 linger: Duration::from_millis(20),

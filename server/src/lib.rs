@@ -21,6 +21,7 @@ mod checkpoint;
 pub mod cli;
 pub mod config;
 pub mod identity;
+mod disk_floor;
 mod ingest;
 mod listen;
 mod metrics;

@@ -24,6 +24,7 @@ use crate::{
     checkpoint,
     config::{Config, StoreKind},
     identity::guard::GuardLayer,
+    disk_floor,
     ingest::Ingest,
     listen,
     metrics::Source,
@@ -217,6 +218,7 @@ impl ServerHandle {
         let background = vec![
             tokio::spawn(acceptor),
             tokio::spawn(watch_store(Arc::clone(&shared), health.clone())),
+            tokio::spawn(disk_floor::watch(Arc::clone(&shared))),
         ];
         if let Some(admin) = &admin {
             admin.attach(source);

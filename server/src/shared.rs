@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     config::Config,
+    disk_floor::DiskLow,
     metrics::Meters,
     status::Refusal,
     store::{Store, StoreError},
@@ -36,6 +37,8 @@ pub(crate) struct Shared {
     pub(crate) recorded: broadcast::Sender<Arc<Descent>>,
     /// Why the store takes nothing more; `None` while it does.
     pub(crate) store_failure: watch::Sender<Option<Arc<str>>>,
+    /// What is left on the disk while that is too little.
+    pub(crate) disk_low: watch::Sender<Option<DiskLow>>,
     /// Cancelled when the server begins to shut down.
     pub(crate) draining: CancellationToken,
     /// Keeps lines about refused batches from filling the log.
@@ -61,6 +64,7 @@ impl Shared {
             fleet,
             recorded: broadcast::channel(config.limits.watch_backlog).0,
             store_failure: watch::Sender::new(None),
+            disk_low: watch::Sender::new(None),
             draining: CancellationToken::new(),
             refused_lines: LineLimit::default(),
             ended_lines: LineLimit::default(),
@@ -80,7 +84,10 @@ impl Shared {
         if let Some(reason) = self.store_failure.borrow().as_deref() {
             return Some(Refusal::StoreFailed(reason.to_owned()));
         }
-        self.draining.is_cancelled().then_some(Refusal::Draining)
+        if self.draining.is_cancelled() {
+            return Some(Refusal::Draining);
+        }
+        self.disk_low.borrow().map(Refusal::from)
     }
 
     /// Stops accepting for good: a store that failed once must be opened again.

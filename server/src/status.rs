@@ -93,6 +93,18 @@ pub enum Refusal {
     /// The store failed while writing: the server takes nothing more.
     #[error("the server cannot store anything: {0}")]
     StoreFailed(String),
+    /// The disk of the store is nearly full.
+    #[error(
+        "the disk of the store has {} left, less than the {} below which nothing is accepted: make room, or lower \
+         store.free_floor; it goes on by itself",
+        crate::config::text::about_bytes(*free_bytes), crate::config::text::about_bytes(*floor_bytes)
+    )]
+    DiskLow {
+        /// What is left, bytes.
+        free_bytes: u64,
+        /// What must be left, bytes.
+        floor_bytes: u64,
+    },
     /// The store failed while reading.
     #[error("the store cannot be read: {0}")]
     StoreUnreadable(String),
@@ -102,6 +114,9 @@ pub enum Refusal {
     /// Something stored was written by a newer program.
     #[error("stored data cannot be read: {0}: start the newer program, or restore a backup")]
     Newer(String),
+    /// What this server, as it is set up, cannot do.
+    #[error("{0}")]
+    Unsupported(&'static str),
     /// A value is too large to be stored.
     #[error("{0}")]
     TooLarge(String),
@@ -238,7 +253,9 @@ impl Refusal {
             ),
             Self::Draining => (Code::Unavailable, "SERVER_DRAINING", vec![]),
             Self::StoreFailed(_) => (Code::Unavailable, "STORE_FAILED", vec![]),
+            Self::DiskLow { .. } => (Code::Unavailable, "DISK_LOW", limit("store.free_floor")),
             Self::StoreUnreadable(_) => (Code::Unavailable, "STORE_UNREADABLE", vec![]),
+            Self::Unsupported(_) => (Code::FailedPrecondition, "UNSUPPORTED", vec![]),
             Self::Damaged(_) => (Code::DataLoss, "STORED_DATA_DAMAGED", vec![]),
             Self::NotFound { kind, name } => {
                 let reason = match *kind {
@@ -270,6 +287,7 @@ impl Refusal {
             Self::TooManyStreams(_)
             | Self::TooManyWatchers(_)
             | Self::StoreFailed(_)
+            | Self::DiskLow { .. }
             | Self::StoreUnreadable(_) => Some(Duration::from_secs(30)),
             _ => None,
         }
@@ -319,6 +337,7 @@ impl From<StoreError> for Refusal {
             StoreError::Newer { .. } | StoreError::Older { .. } | StoreError::NewerBackup { .. } => {
                 Self::Newer(text)
             }
+            StoreError::Unsupported(text) => Self::Unsupported(text),
             StoreError::TooLarge { .. } | StoreError::BadKey { .. } => Self::TooLarge(text),
             StoreError::Io { .. } | StoreError::InUse { .. } | StoreError::Poisoned(_) => {
                 Self::StoreUnreadable(text)
@@ -412,6 +431,10 @@ mod tests {
         for refusal in [
             Refusal::Draining,
             Refusal::StoreFailed(String::new()),
+            Refusal::DiskLow {
+                free_bytes: 1,
+                floor_bytes: 2,
+            },
             Refusal::TooManyStreams(1),
         ] {
             let status: Status = refusal.into();

@@ -1,5 +1,7 @@
 //! Where everything durable lives. Nothing above this trait knows which store runs.
 
+use std::path::Path;
+
 use coldbrake_engine::{Descent, FinishedDescent, Metric, MetricHistogram, ProfilePoint, VehicleClass};
 use serde::{Deserialize, Serialize};
 
@@ -11,11 +13,14 @@ pub mod journal;
 pub mod keys;
 pub mod memory;
 pub mod records;
+pub mod retention;
 pub mod shelf;
 pub mod sled;
 pub mod tally;
 
+pub use backup::BackupSummary;
 pub use memory::MemoryStore;
+pub use retention::{Kept, Removal, Removed};
 pub use shelf::{Shelf, ShelfChange, Shelved};
 pub use sled::{SledOptions, SledStore};
 
@@ -75,6 +80,10 @@ pub struct CommitBatch {
     pub audit: Vec<AuditRecord>,
     /// Changes of named records. Of two for the same record the last counts.
     pub shelved: Vec<ShelfChange>,
+    /// Descents of which something goes away. They must not be among `descents`; one that is not there is passed over.
+    pub removals: Vec<Removal>,
+    /// From which day on everything is kept, when that changes.
+    pub kept: Option<Kept>,
 }
 
 impl CommitBatch {
@@ -86,6 +95,8 @@ impl CommitBatch {
             && self.classes.is_empty()
             && self.audit.is_empty()
             && self.shelved.is_empty()
+            && self.removals.is_empty()
+            && self.kept.is_none()
     }
 }
 
@@ -244,6 +255,9 @@ pub enum StoreError {
         /// The limit.
         limit: usize,
     },
+    /// What this kind of store cannot do.
+    #[error("{0}")]
+    Unsupported(&'static str),
     /// An identifier that cannot be stored.
     #[error("{what} cannot be stored: {problem}")]
     BadKey {
@@ -322,6 +336,18 @@ pub trait Store: Send + Sync + 'static {
         cursor: Option<&[u8]>,
         limit: usize,
     ) -> Result<Page<Shelved>, StoreError>;
+
+    /// Returns from which day on everything is kept.
+    fn kept(&self) -> Result<Kept, StoreError>;
+
+    /// Writes everything that is committed into a new file, durable and read again before it has its name. Commits wait
+    /// while it is written, queries do not.
+    fn back_up(&self, file: &Path) -> Result<BackupSummary, StoreError>;
+
+    /// Returns what is left on the file system of the store, bytes; `None` for a store that has none.
+    fn free_bytes(&self) -> Option<u64> {
+        None
+    }
 
     /// Returns what the store holds.
     fn stats(&self) -> Result<StoreStats, StoreError>;

@@ -7,8 +7,8 @@ mod support;
 
 use coldbrake_engine::{Metric, MetricHistogram};
 use coldbrake_server::store::{
-    CommitBatch, DescentFilter, HistogramQuery, MemoryStore, Shelf, ShelfChange, SledOptions, SledStore,
-    Store, StoreError,
+    CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore, Removal, Removed, Shelf, ShelfChange,
+    SledOptions, SledStore, Store, StoreError,
 };
 use proptest::prelude::*;
 use support::{DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, shelve, typical, vehicle};
@@ -587,6 +587,105 @@ fn named_records_are_put_replaced_listed_and_taken_away() {
 }
 
 #[test]
+fn what_is_too_old_goes_and_what_was_counted_of_it_stays_counted() {
+    let day = |n: i64| NOON_MS + n * DAY_MS;
+    let removal = |k: u32, what| Removal {
+        vehicle: "van-1".to_owned(),
+        descent: descent("van-1", k, day(k.into())).descent,
+        what,
+    };
+    let test = |store: &dyn Store| {
+        let old = (1..=4).map(|k| finished("van-1", k, day(k.into()))).collect();
+        store.commit(&descents_only(old)).unwrap();
+        let counted = store.histogram(&query(Metric::Drop)).unwrap();
+        let kept = Kept {
+            descents_from_day: 20_002,
+            profiles_from_day: 20_004,
+            profiles_gone_before_day: 20_003,
+        };
+        store
+            .commit(&CommitBatch {
+                removals: vec![
+                    removal(1, Removed::Descent),
+                    removal(1, Removed::Descent),
+                    removal(2, Removed::Profile),
+                    removal(9, Removed::Descent),
+                ],
+                kept: Some(kept),
+                ..CommitBatch::default()
+            })
+            .unwrap();
+        assert_eq!(store.kept().unwrap(), kept);
+        assert_eq!(store.stats().unwrap().descents, 3);
+        assert_eq!(
+            store
+                .descent("van-1", &removal(1, Removed::Descent).descent)
+                .unwrap(),
+            None
+        );
+        let by_vehicle = DescentFilter {
+            vehicle: Some("van-1".to_owned()),
+            ..DescentFilter::default()
+        };
+        for filter in [by_vehicle, DescentFilter::default()] {
+            assert_eq!(all(store, &filter, 9).len(), 3);
+        }
+        let (whole, profile) = store
+            .descent("van-1", &removal(2, Removed::Profile).descent)
+            .unwrap()
+            .unwrap();
+        assert_eq!((whole, profile), (descent("van-1", 2, day(2)), vec![]));
+        assert_eq!(store.histogram(&query(Metric::Drop)).unwrap(), counted);
+        // One that comes late is stored without its profile, one that is young with it.
+        store
+            .commit(&descents_only(vec![
+                finished("van-2", 5, day(3)),
+                finished("van-2", 6, day(4)),
+            ]))
+            .unwrap();
+        let profile_of = |k: u32| {
+            let found = store
+                .descent("van-2", &descent("van-2", k, day(i64::from(k) - 2)).descent)
+                .unwrap();
+            found.unwrap().1
+        };
+        assert!(profile_of(5).is_empty());
+        assert_eq!(profile_of(6), finished("van-2", 6, day(4)).profile);
+        assert_eq!(
+            store.histogram(&query(Metric::Drop)).unwrap().histogram.count(),
+            counted.histogram.count() + 2
+        );
+    };
+    test(&MemoryStore::new());
+    let dir = tempfile::tempdir().unwrap();
+    let store = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+    test(&store);
+    let report = store.verify().unwrap();
+    assert!(report.is_sound(), "{:?}", report.findings);
+}
+
+#[test]
+fn what_goes_without_being_noted_is_found() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+    store
+        .commit(&descents_only(vec![finished("van-1", 1, NOON_MS)]))
+        .unwrap();
+    let removals = vec![Removal {
+        vehicle: "van-1".to_owned(),
+        descent: descent("van-1", 1, NOON_MS).descent,
+        what: Removed::Descent,
+    }];
+    store
+        .commit(&CommitBatch {
+            removals,
+            ..CommitBatch::default()
+        })
+        .unwrap();
+    assert!(!store.verify().unwrap().is_sound());
+}
+
+#[test]
 fn a_batch_of_thousands_of_keys_is_one_commit() {
     with_both(|store| {
         let batch = CommitBatch {
@@ -629,6 +728,7 @@ fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
                 classes,
                 audit,
                 shelved,
+                ..CommitBatch::default()
             },
         );
     prop::collection::vec(batch, 1..8)

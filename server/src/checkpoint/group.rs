@@ -143,6 +143,9 @@ impl Group {
             classes: _,
             audit,
             shelved: _,
+            // These come by edits only.
+            removals: _,
+            kept: _,
         } = self.batch;
         for (state, vehicle) in states.into_iter().zip(vehicles) {
             let mut part = Self::new(self.limits);

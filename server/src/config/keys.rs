@@ -142,6 +142,14 @@ pub const KEYS: &[Key] = &[
         "16GiB"
     ),
     key!(
+        "store.free_floor",
+        "Free disk space below which nothing more is accepted; 0: no check",
+        size,
+        store.free_floor_bytes,
+        "0",
+        "1024GiB"
+    ),
+    key!(
         "commit.linger",
         "Shortest time between two commits under load",
         span,

@@ -68,6 +68,29 @@ pub fn parse_bytes(text: &str) -> Result<u64, String> {
     number.checked_mul(per_unit).ok_or_else(bad)
 }
 
+/// Returns a size for people, with three digits and its unit.
+///
+/// ```
+/// assert_eq!(coldbrake_server::config::text::about_bytes(1_610_612_736), "1.50 GiB");
+/// ```
+pub fn about_bytes(bytes: u64) -> String {
+    let mut value = bytes as f64;
+    let mut units = ["bytes", "KiB", "MiB", "GiB", "TiB"].into_iter();
+    let mut unit = units.next().unwrap_or_default();
+    for larger in units {
+        if value < 1024.0 {
+            break;
+        }
+        (value, unit) = (value / 1024.0, larger);
+    }
+    match value {
+        _ if unit == "bytes" => format!("{bytes} bytes"),
+        v if v < 10.0 => format!("{v:.2} {unit}"),
+        v if v < 100.0 => format!("{v:.1} {unit}"),
+        v => format!("{v:.0} {unit}"),
+    }
+}
+
 fn split_unit(text: &str) -> Option<(u64, &str)> {
     let at = text.find(|c: char| !c.is_ascii_digit())?;
     let (number, unit) = text.split_at(at);

@@ -25,6 +25,7 @@ use super::{
 use crate::{
     checkpoint::Progress,
     identity::Peer,
+    disk_floor::DiskLow,
     shards::{Command, Link, Notice, Open, Shards},
     shared::{Counters, Shared},
     status::Refusal,
@@ -32,6 +33,8 @@ use crate::{
 
 /// How long a vehicle is asked to wait before it connects again.
 const RECONNECT_DELAY_MS: i32 = 2_000;
+/// The same while the disk is nearly full.
+const DISK_LOW_DELAY_MS: i32 = 30_000;
 
 /// A stream from its first message to its end.
 pub(super) struct Stream {
@@ -81,6 +84,8 @@ enum Ending {
     Finished(i64),
     EndOfStream,
     Draining,
+    /// As the disk was when nothing more was accepted.
+    DiskLow(DiskLow),
 }
 
 impl Stream {
@@ -273,6 +278,9 @@ impl Stream {
     ) -> Result<End, End> {
         let limits = &self.shared.config.limits;
         let mut store_failure = self.shared.store_failure.subscribe();
+        let mut disk_low = self.shared.disk_low.subscribe();
+        // It may have become so since the call was let in.
+        disk_low.mark_changed();
         loop {
             if let Some(reason) = store_failure.borrow_and_update().as_deref() {
                 return Err(Refusal::StoreFailed(reason.to_owned()).into());
@@ -283,6 +291,7 @@ impl Stream {
                     Ending::Finished(_) => Ok(End::Quiet("session finished")),
                     Ending::EndOfStream => Ok(End::Quiet("end of stream without finish")),
                     Ending::Draining => Err(Refusal::Draining.into()),
+                    Ending::DiskLow(low) => Err(Refusal::from(low).into()),
                 };
             }
             let idle_at = session
@@ -307,6 +316,14 @@ impl Stream {
                 () = self.shared.draining.cancelled(), if session.ending.is_none() => {
                     session.ending = Some(Ending::Draining);
                     self.say(Out::Drain(Drain { reconnect_delay_ms: RECONNECT_DELAY_MS })).await?;
+                }
+                // What is on its way still fits: the floor is far above what a commit takes.
+                Ok(()) = disk_low.changed(), if session.ending.is_none() => {
+                    let low = *disk_low.borrow_and_update();
+                    if let Some(low) = low {
+                        session.ending = Some(Ending::DiskLow(low));
+                        self.say(Out::Drain(Drain { reconnect_delay_ms: DISK_LOW_DELAY_MS })).await?;
+                    }
                 }
                 () = self.responses.closed() => return Ok(End::Lost),
                 () = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => {

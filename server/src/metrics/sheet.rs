@@ -201,6 +201,18 @@ fn store(sheet: &mut Sheet<'_>, source: &Source, shared: &Shared) -> fmt::Result
         u64::from(shared.store_failure.borrow().is_some()),
     )?;
     sheet.gauge(
+        "store_disk_low",
+        "Whether nothing is accepted because the disk of the store is nearly full.",
+        None,
+        u64::from(shared.disk_low.borrow().is_some()),
+    )?;
+    sheet.gauge(
+        "store_free_floor",
+        "Free disk space below which nothing is accepted (store.free_floor); 0: no check.",
+        Some(&Unit::Bytes),
+        shared.config.store.free_floor_bytes,
+    )?;
+    sheet.gauge(
         "vehicle_classes",
         "Registered classes of vehicles.",
         None,

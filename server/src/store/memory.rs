@@ -4,14 +4,15 @@ use std::{
     cmp::Reverse,
     collections::BTreeMap,
     ops::Bound,
+    path::Path,
     sync::{PoisonError, RwLock, RwLockReadGuard},
 };
 
 use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, VehicleClass};
 
 use super::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Shelf, Shelved, Store,
-    StoreError, StoreStats, VehicleRecord,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MergedHistogram, Page,
+    Removal, Removed, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{Key, Parsed},
     records,
@@ -38,6 +39,7 @@ struct Inner {
     histograms: BTreeMap<Slot, Tally>,
     audit: BTreeMap<Reverse<(u64, u32)>, AuditRecord>,
     shelved: BTreeMap<(Shelf, String), Vec<u8>>,
+    kept: Kept,
 }
 
 impl MemoryStore {
@@ -67,6 +69,10 @@ impl Store for MemoryStore {
         inner
             .classes
             .extend(batch.classes.iter().map(|c| (c.vehicle_class.clone(), c.clone())));
+        inner.kept = batch.kept.unwrap_or(inner.kept);
+        for removal in &batch.removals {
+            inner.take_away(removal);
+        }
         for finished in &batch.descents {
             inner.add_descent(finished);
         }
@@ -248,6 +254,16 @@ impl Store for MemoryStore {
         ))
     }
 
+    fn kept(&self) -> Result<Kept, StoreError> {
+        Ok(self.read().kept)
+    }
+
+    fn back_up(&self, _file: &Path) -> Result<BackupSummary, StoreError> {
+        Err(StoreError::Unsupported(
+            "a store in memory cannot be backed up: run the server with store.kind = \"sled\"",
+        ))
+    }
+
     fn stats(&self) -> Result<StoreStats, StoreError> {
         let inner = self.read();
         Ok(StoreStats {
@@ -260,6 +276,24 @@ impl Store for MemoryStore {
 }
 
 impl Inner {
+    fn take_away(&mut self, removal: &Removal) {
+        let identity = (removal.vehicle.clone(), removal.descent.clone());
+        let Some(place) = self.places.get(&identity) else {
+            return;
+        };
+        match removal.what {
+            Removed::Profile => {
+                if let Some(finished) = self.descents.get_mut(place) {
+                    finished.profile = Vec::new();
+                }
+            }
+            Removed::Descent => {
+                self.descents.remove(place);
+                self.places.remove(&identity);
+            }
+        }
+    }
+
     fn add_descent(&mut self, finished: &FinishedDescent) {
         let d = &finished.descent;
         let identity = (d.vehicle.clone(), d.descent.clone());
@@ -268,7 +302,11 @@ impl Inner {
         }
         let place = (Reverse(d.start_time_ms), d.vehicle.clone(), d.descent.clone());
         self.places.insert(identity, place.clone());
-        self.descents.insert(place, finished.clone());
+        let mut stored = finished.clone();
+        if tally::day_of(d.start_time_ms) < self.kept.profiles_from_day {
+            stored.profile = Vec::new();
+        }
+        self.descents.insert(place, stored);
         for (slot, value) in tally::increments(d) {
             let metric = slot.metric;
             self.histograms

@@ -94,6 +94,10 @@ pub fn check(batch: &CommitBatch) -> Result<(), StoreError> {
         let key = Key::audit(0, index);
         check_size(&key, encode(&key, entry)?.len())?;
     }
+    for removal in &batch.removals {
+        check_text("vehicle", &removal.vehicle)?;
+        check_text("descent", &removal.descent)?;
+    }
     for change in &batch.shelved {
         check_text(change.shelf.name(), &change.name)?;
         if let Some(bytes) = &change.bytes {

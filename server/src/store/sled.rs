@@ -28,8 +28,8 @@ pub use self::{
 };
 use self::{index::Index, opening::Layout};
 use super::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MergedHistogram, Page, Shelf, Shelved, Store,
-    StoreError, StoreStats, VehicleRecord,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MergedHistogram, Page,
+    Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord, backup,
     disk::{Disk, RealDisk},
     journal::{self, Journal, JournalOptions},
     records,
@@ -324,6 +324,19 @@ impl Store for SledStore {
         limit: usize,
     ) -> Result<Page<Shelved>, StoreError> {
         self.read(|index| query::shelf(index, shelf, start, cursor, limit))
+    }
+
+    fn kept(&self) -> Result<Kept, StoreError> {
+        self.read(resolve::read_kept)
+    }
+
+    fn back_up(&self, file: &Path) -> Result<BackupSummary, StoreError> {
+        backup::file::write(self, file)
+    }
+
+    fn free_bytes(&self) -> Option<u64> {
+        let left = rustix::fs::statvfs(&self.layout.dir).ok()?;
+        Some(left.f_bavail.saturating_mul(left.f_frsize))
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {

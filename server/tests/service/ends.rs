@@ -8,6 +8,7 @@ use std::{
 use coldbrake_proto::v1::{PutVehicleClassRequest, stream_samples_response::Message as Out};
 use coldbrake_server::{Config, ServerHandle};
 use tonic::Code;
+use tonic_types::StatusExt as _;
 
 use super::support::{
     CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, register,
@@ -278,4 +279,44 @@ async fn two_servers_on_one_address_are_told() {
         error.contains(&server.address().to_string()) && error.contains("--listen"),
         "{error}"
     );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_nearly_full_disk_stops_the_intake_before_a_commit_fails_and_lets_it_go_on() {
+    const FLOOR: u64 = 1 << 30;
+    let store = Arc::new(MoodyStore::default());
+    let mut config = Config::in_process();
+    config.store.free_floor_bytes = FLOOR;
+    let server = serve_on(config, store.clone()).await;
+    let batches = messages(&drive(1, 40));
+    let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    van.send_all(&batches[..3]).await;
+    store.leave(FLOOR - 1);
+    let refusal = van.last_word().await;
+    assert_eq!(refusal.code(), Code::Unavailable, "{refusal}");
+    assert!(refusal.message().contains("store.free_floor"), "{refusal}");
+    assert!(refusal.get_error_details().retry_info().is_some());
+    // What was taken is durable: nothing of it is asked for again.
+    assert_eq!(status(&server).await.accepted_batch_count, 3);
+    let Err(refusal) = Vehicle::open(channel(&server).await, open("van-2", session(1))).await else {
+        panic!("accepted")
+    };
+    let reason = refusal.get_error_details().error_info().map(|i| i.reason.clone());
+    assert_eq!(reason.as_deref(), Some("DISK_LOW"), "{refusal}");
+    store.leave(2 * FLOOR);
+    until("streams are taken again", async || {
+        match Vehicle::open(channel(&server).await, open("van-1", session(1))).await {
+            Ok((mut van, opened)) => {
+                assert_eq!(opened.durable_through, 3);
+                van.send_all(&batches[3..4]).await;
+                van.acknowledged(4).await;
+                true
+            }
+            Err(_) => false,
+        }
+    })
+    .await;
+    assert!(server.shutdown().await.is_clean());
 }

@@ -1,7 +1,11 @@
 //! A server in this process, a vehicle that speaks to it, a road, and stores that misbehave on demand.
 
 use std::{
-    sync::{Arc, Condvar, Mutex},
+    path::Path,
+    sync::{
+        Arc, Condvar, Mutex,
+        atomic::{AtomicU64, Ordering::Relaxed},
+    },
     time::Duration,
 };
 
@@ -21,8 +25,8 @@ use coldbrake_proto::{
 use coldbrake_server::{
     Config, ServerHandle,
     store::{
-        AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MemoryStore, MergedHistogram, Page, Shelf,
-        Shelved, Store, StoreError, StoreStats, VehicleRecord,
+        AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore,
+        MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
     },
 };
 use tokio::{sync::mpsc, time::timeout};
@@ -312,6 +316,8 @@ pub(crate) struct MoodyStore {
     inner: MemoryStore,
     mood: Mutex<Mood>,
     changed: Condvar,
+    /// What it says is left on its disk; 0 stands for no disk at all.
+    free_bytes: AtomicU64,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -328,6 +334,10 @@ pub(crate) enum Mood {
 }
 
 impl MoodyStore {
+    pub(crate) fn leave(&self, free_bytes: u64) {
+        self.free_bytes.store(free_bytes, Relaxed);
+    }
+
     pub(crate) fn set(&self, mood: Mood) {
         *self.mood.lock().unwrap() = mood;
         self.changed.notify_all();
@@ -335,6 +345,10 @@ impl MoodyStore {
 }
 
 impl Store for MoodyStore {
+    fn free_bytes(&self) -> Option<u64> {
+        Some(self.free_bytes.load(Relaxed)).filter(|free| *free > 0)
+    }
+
     fn commit(&self, batch: &CommitBatch) -> Result<(), StoreError> {
         let mood = *self
             .changed
@@ -411,6 +425,14 @@ impl Store for MoodyStore {
         limit: usize,
     ) -> Result<Page<Shelved>, StoreError> {
         self.inner.shelf(shelf, start, cursor, limit)
+    }
+
+    fn kept(&self) -> Result<Kept, StoreError> {
+        self.inner.kept()
+    }
+
+    fn back_up(&self, file: &Path) -> Result<BackupSummary, StoreError> {
+        self.inner.back_up(file)
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {

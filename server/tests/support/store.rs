@@ -7,8 +7,8 @@ use coldbrake_engine::{
     record::{EndReason, Estimate, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason},
 };
 use coldbrake_server::store::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Shelf, ShelfChange, Shelved, Store, StoreStats,
-    VehicleRecord,
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Kept, Shelf, ShelfChange, Shelved, Store,
+    StoreStats, VehicleRecord,
 };
 
 /// Midnight UTC of day 20,000.
@@ -179,6 +179,7 @@ pub fn typical(k: u32) -> CommitBatch {
         } else {
             vec![]
         },
+        ..CommitBatch::default()
     }
 }
 
@@ -192,6 +193,7 @@ pub struct Dump {
     pub of_vehicles: Vec<Vec<Descent>>,
     pub audit: Vec<AuditRecord>,
     pub shelved: Vec<(Shelf, Shelved)>,
+    pub kept: Kept,
     pub histograms: Vec<(&'static str, String, u32, u64)>,
     pub stats: StoreStats,
 }
@@ -273,6 +275,7 @@ pub fn dump(store: &dyn Store) -> Dump {
             .collect(),
         audit,
         shelved,
+        kept: store.kept().unwrap(),
         histograms,
         stats: StoreStats {
             size_bytes: 0,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::index::Index;
 use crate::store::{
-    CommitBatch, FinishedDescent, StoreError,
+    CommitBatch, FinishedDescent, Kept, Removal, Removed, StoreError,
     envelope::seal,
     journal::frame::Change,
     keys::Key,
@@ -15,12 +15,15 @@ use crate::store::{
 
 /// Name of the record with the numbers of records.
 pub(super) const COUNTS: &str = "counts";
+/// Name of the record of what is kept.
+const KEPT: &str = "kept";
 
 /// Changes gathered so far, and what the index will hold after them.
 struct Draft<'a> {
     index: &'a Index,
     changes: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
     counts: Counts,
+    kept: Kept,
     tallies: BTreeMap<Slot, Tally>,
 }
 
@@ -31,8 +34,17 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
         index,
         changes: BTreeMap::new(),
         counts,
+        kept: read_kept(index)?,
         tallies: BTreeMap::new(),
     };
+    if let Some(kept) = batch.kept {
+        let key = Key::meta(KEPT);
+        draft.put(&key, &records::encode(&key, &kept)?)?;
+        draft.kept = kept;
+    }
+    for removal in &batch.removals {
+        draft.take_away(removal)?;
+    }
     for (vehicle, state) in &batch.states {
         if draft.put(&Key::state(vehicle), state)? {
             draft.counts.vehicles += 1;
@@ -70,6 +82,14 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
         draft.put(&key, &records::encode(&key, &draft.counts)?)?;
     }
     Ok(draft.changes.into_iter().collect())
+}
+
+/// Returns what the index keeps.
+pub(super) fn read_kept(index: &Index) -> Result<Kept, StoreError> {
+    let key = Key::meta(KEPT);
+    index.get(&key)?.map_or(Ok(Kept::default()), |(schema, record)| {
+        records::decode(&key, schema, &record)
+    })
 }
 
 /// Returns the numbers of records that the index says it holds.
@@ -120,6 +140,38 @@ impl Draft<'_> {
         Ok(())
     }
 
+    /// Takes a descent away, or only its profile.
+    fn take_away(&mut self, removal: &Removal) -> Result<(), StoreError> {
+        let Removal {
+            vehicle,
+            descent,
+            what,
+        } = removal;
+        let key = Key::profile(vehicle, descent);
+        let is_drafted = self.changes.contains_key(&key.piece(0));
+        let Some((schema, record)) = self.index.get(&key)?.filter(|_| !is_drafted) else {
+            return Ok(());
+        };
+        let ProfileRecord { start_time_ms, .. } = records::decode(&key, schema, &record)?;
+        match what {
+            Removed::Profile => {
+                let profile = Vec::new();
+                let bare = ProfileRecord {
+                    start_time_ms,
+                    profile,
+                };
+                self.put(&key, &records::encode(&key, &bare)?)?;
+            }
+            Removed::Descent => {
+                self.remove(&key)?;
+                self.remove(&Key::descent(start_time_ms, vehicle, descent))?;
+                self.remove(&Key::descent_of_vehicle(vehicle, start_time_ms, descent))?;
+                self.counts.descents = self.counts.descents.saturating_sub(1);
+            }
+        }
+        Ok(())
+    }
+
     fn add_descent(&mut self, finished: &FinishedDescent) -> Result<(), StoreError> {
         let d = &finished.descent;
         let profile_key = Key::profile(&d.vehicle, &d.descent);
@@ -128,7 +180,11 @@ impl Draft<'_> {
         }
         let profile = ProfileRecord {
             start_time_ms: d.start_time_ms,
-            profile: finished.profile.clone(),
+            profile: if tally::day_of(d.start_time_ms) < self.kept.profiles_from_day {
+                Vec::new()
+            } else {
+                finished.profile.clone()
+            },
         };
         self.put(&profile_key, &records::encode(&profile_key, &profile)?)?;
         let key = Key::descent(d.start_time_ms, &d.vehicle, &d.descent);
