@@ -5,11 +5,12 @@ use std::{env, error::Error, fs, path::PathBuf};
 
 use prost::Message as _;
 
-const FILES: [&str; 4] = [
+const FILES: &[&str] = &[
     "coldbrake/v1/telemetry.proto",
     "coldbrake/v1/model.proto",
     "coldbrake/v1/fleet.proto",
     "coldbrake/v1/descent.proto",
+    "coldbrake/v1/operations.proto",
 ];
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -6,9 +6,9 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
-        analyse::AnalyseArgs, classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs,
-        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
-        vehicles::VehiclesCommand,
+        analyse::AnalyseArgs, backup::BackupArgs, classes::ClassesCommand, completions::CompletionsArgs,
+        define::DefineArgs, demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs,
+        send::SendArgs, vehicles::VehiclesCommand,
     },
     connect::DEFAULT_SERVER,
     exit::CODES,
@@ -134,6 +134,8 @@ pub enum Command {
         after_help = "Examples:\n  coldbrake status\n  coldbrake status --server http://10.0.0.7:7450 --format json"
     )]
     Status,
+    /// Let the server write a backup of everything, and go on serving
+    Backup(BackupArgs),
     /// Say what a quantity means and how it is computed
     Define(DefineArgs),
     /// Print completions for a shell

@@ -1,6 +1,7 @@
 //! The commands, one file each.
 
 pub mod analyse;
+pub mod backup;
 pub mod classes;
 pub mod completions;
 pub mod define;

@@ -48,6 +48,8 @@ pub struct Config {
     pub shutdown_grace: Duration,
     /// Where durable things go.
     pub store: StoreConfig,
+    /// How long things are kept.
+    pub retention: RetentionConfig,
     /// Group commit.
     pub commit: CommitConfig,
     /// Limits.
@@ -69,6 +71,17 @@ pub struct StoreConfig {
     pub cache_bytes: u64,
     /// Free disk space below which nothing more is accepted, bytes; 0 switches the check off.
     pub free_floor_bytes: u64,
+    /// Directory that backups go to while the server runs; empty: none are made.
+    pub backup_directory: PathBuf,
+}
+
+/// How long things are kept. Days count from the start of a descent; 0 keeps for ever.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct RetentionConfig {
+    /// Days that descents are kept.
+    pub descent_days: u32,
+    /// Days that profiles of descents are kept.
+    pub profile_days: u32,
 }
 
 /// How changes are gathered into one durable write.
@@ -139,7 +152,9 @@ impl Default for Config {
                 directory: PathBuf::from("coldbrake-data"),
                 cache_bytes: 64 << 20,
                 free_floor_bytes: 512 << 20,
+                backup_directory: PathBuf::new(),
             },
+            retention: RetentionConfig::default(),
             commit: CommitConfig {
                 linger: Duration::from_millis(20),
                 keys: 480,

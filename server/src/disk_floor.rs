@@ -58,13 +58,14 @@ pub(crate) async fn watch(shared: Arc<Shared>) {
             let now = judge(free_bytes, floor_bytes, low.is_some());
             let turned = now.is_some() != low.is_some();
             if turned {
-                match now {
-                    Some(_) => tracing::error!(
+                if now.is_some() {
+                    tracing::error!(
                         free_bytes,
                         floor_bytes,
                         "the disk of the store is nearly full: nothing more is accepted until there is room"
-                    ),
-                    None => tracing::info!(free_bytes, "there is room on the disk of the store again"),
+                    );
+                } else {
+                    tracing::info!(free_bytes, "there is room on the disk of the store again");
                 }
             }
             *low = now;

@@ -6,7 +6,7 @@ use coldbrake_proto::{
     DESCRIPTORS,
     v1::{
         descent_service_server::DescentServiceServer, fleet_service_server::FleetServiceServer,
-        telemetry_service_server::TelemetryServiceServer,
+        operations_service_server::OperationsServiceServer, telemetry_service_server::TelemetryServiceServer,
     },
 };
 use tokio::{
@@ -28,7 +28,9 @@ use crate::{
     ingest::Ingest,
     listen,
     metrics::Source,
+    operations::Operations,
     query::{Descents, FleetQueries, Reader},
+    retention,
     shards::Shards,
     shared::Shared,
     store::{MemoryStore, SledOptions, SledStore, Store, StoreError, sled::OpenReport},
@@ -192,6 +194,7 @@ impl ServerHandle {
             CancellationToken::new(),
             CancellationToken::new(),
         );
+        let edits = writer.requests.downgrade();
         let (health, routes) = routes(&shared, shards, writer.requests, &streams, &cut).await?;
 
         let (accepted, connections) = mpsc::channel(16);
@@ -219,6 +222,7 @@ impl ServerHandle {
             tokio::spawn(acceptor),
             tokio::spawn(watch_store(Arc::clone(&shared), health.clone())),
             tokio::spawn(disk_floor::watch(Arc::clone(&shared))),
+            tokio::spawn(retention::run(Arc::clone(&shared), edits)),
         ];
         if let Some(admin) = &admin {
             admin.attach(source);
@@ -277,7 +281,7 @@ impl ServerHandle {
         let mut report = ShutdownReport::default();
         tracing::info!(streams = self.streams.len(), "shutting down");
 
-        for service in SERVICES {
+        for &service in SERVICES {
             self.health
                 .set_service_status(service, ServingStatus::NotServing)
                 .await;
@@ -362,11 +366,12 @@ async fn begin_admin(config: &Config) -> Result<Option<Admin>, StartError> {
 }
 
 /// Names under which health is told; the empty one is the whole server.
-const SERVICES: [&str; 4] = [
+const SERVICES: &[&str] = &[
     "",
     TelemetryServiceServer::<Ingest>::NAME,
     FleetServiceServer::<FleetQueries>::NAME,
     DescentServiceServer::<Descents>::NAME,
+    OperationsServiceServer::<Operations>::NAME,
 ];
 
 async fn routes(
@@ -378,10 +383,11 @@ async fn routes(
 ) -> Result<(HealthReporter, Routes), StartError> {
     let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
     let reader = Reader::new(shared);
+    let operations = Operations::new(Arc::clone(shared), writer.clone());
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
     let descents = Descents::new(Arc::clone(shared), reader);
     let (health, health_service) = tonic_health::server::health_reporter();
-    for service in SERVICES {
+    for &service in SERVICES {
         health.set_service_status(service, ServingStatus::Serving).await;
     }
     let (gzip, zstd) = (CompressionEncoding::Gzip, CompressionEncoding::Zstd);
@@ -407,6 +413,7 @@ async fn routes(
                 .send_compressed(zstd)
                 .send_compressed(gzip),
         )
+        .add_service(OperationsServiceServer::new(operations))
         .add_service(health_service);
     if shared.config.reflection {
         let reflection = tonic_reflection::server::Builder::configure()

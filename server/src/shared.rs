@@ -117,6 +117,9 @@ pub(crate) struct Counters {
     pub(crate) commits: AtomicU64,
     pub(crate) open_streams: AtomicU64,
     pub(crate) opened_streams: AtomicU64,
+    pub(crate) removed_descents: AtomicU64,
+    pub(crate) removed_profiles: AtomicU64,
+    pub(crate) retention_sweeps: AtomicU64,
 }
 
 impl Counters {

@@ -114,6 +114,14 @@ pub enum Refusal {
     /// Something stored was written by a newer program.
     #[error("stored data cannot be read: {0}: start the newer program, or restore a backup")]
     Newer(String),
+    /// A backup is being written.
+    #[error("a backup is being written: try again when it is done")]
+    BackupUnderWay,
+    /// A backup could not be written.
+    #[error(
+        "no backup was written: {0}: look at store.backup_directory on the server, and name a file that does not exist"
+    )]
+    BackupFailed(String),
     /// What this server, as it is set up, cannot do.
     #[error("{0}")]
     Unsupported(&'static str),
@@ -255,6 +263,8 @@ impl Refusal {
             Self::StoreFailed(_) => (Code::Unavailable, "STORE_FAILED", vec![]),
             Self::DiskLow { .. } => (Code::Unavailable, "DISK_LOW", limit("store.free_floor")),
             Self::StoreUnreadable(_) => (Code::Unavailable, "STORE_UNREADABLE", vec![]),
+            Self::BackupUnderWay => (Code::Aborted, "BACKUP_UNDER_WAY", vec![]),
+            Self::BackupFailed(_) => (Code::FailedPrecondition, "BACKUP_FAILED", vec![]),
             Self::Unsupported(_) => (Code::FailedPrecondition, "UNSUPPORTED", vec![]),
             Self::Damaged(_) => (Code::DataLoss, "STORED_DATA_DAMAGED", vec![]),
             Self::NotFound { kind, name } => {

@@ -182,5 +182,5 @@ fn every_schema_says_what_it_is() {
         );
         seen += 1;
     }
-    assert_eq!(seen, 10);
+    assert!(seen >= 10, "{seen}");
 }

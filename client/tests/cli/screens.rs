@@ -1,10 +1,11 @@
 //! What the commands show, as pictures: every change of a screen is seen in review.
 
 use crate::fixture::{CSV, JSON, NARROW, View, WIDE, bare, descent, picture, profile};
-use coldbrake::command::{classes, define, descents, distribution, status, vehicles};
+use coldbrake::command::{backup, classes, define, descents, distribution, status, vehicles};
 use coldbrake_engine::{Metric, MetricHistogram, VehicleClass};
 use coldbrake_proto::v1::{
-    BrakeKind, GetDistributionResponse, GetServerStatusResponse, Quantile, Vehicle, VehicleClass as WireClass,
+    BrakeKind, CreateBackupResponse, GetDistributionResponse, GetServerStatusResponse, Quantile, Vehicle,
+    VehicleClass as WireClass,
 };
 
 /// One picture per view, in one file.
@@ -315,4 +316,18 @@ fn examples_can_be_typed() {
         }
     }
     assert!(seen > 20, "{seen}");
+}
+
+#[test]
+fn backup_written() {
+    let made = CreateBackupResponse {
+        path: "backups/monday.backup".to_owned(),
+        size_bytes: 48_213_511,
+        record_count: 612_408,
+        vehicle_count: 1_204,
+        descent_count: 183_020,
+        last_commit: 90_112,
+        duration_s: 2.34,
+    };
+    pictures!("backup", [WIDE, NARROW, JSON, CSV], |p| backup::print(&made, p));
 }

@@ -150,6 +150,28 @@ pub const KEYS: &[Key] = &[
         "1024GiB"
     ),
     key!(
+        "store.backup_directory",
+        "Directory that backups go to while the server runs; empty: none",
+        path_or_none,
+        store.backup_directory
+    ),
+    key!(
+        "retention.descent_days",
+        "Days that descents are kept; their histograms stay; 0: for ever",
+        count,
+        retention.descent_days,
+        0,
+        36_500
+    ),
+    key!(
+        "retention.profile_days",
+        "Days that profiles of descents are kept; 0: for ever",
+        count,
+        retention.profile_days,
+        0,
+        36_500
+    ),
+    key!(
         "commit.linger",
         "Shortest time between two commits under load",
         span,
@@ -479,6 +501,14 @@ fn path(text: &str) -> Result<PathBuf, String> {
     } else {
         Ok(PathBuf::from(text))
     }
+}
+
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "it stands in the table of keys beside those that fail"
+)]
+fn path_or_none(text: &str) -> Result<PathBuf, String> {
+    Ok(PathBuf::from(text))
 }
 
 fn store(text: &str) -> Result<StoreKind, String> {

@@ -212,6 +212,21 @@ fn store(sheet: &mut Sheet<'_>, source: &Source, shared: &Shared) -> fmt::Result
         Some(&Unit::Bytes),
         shared.config.store.free_floor_bytes,
     )?;
+    let counters = &shared.counters;
+    sheet.counters(
+        "retention_removed",
+        "What has gone because of its age.",
+        "what",
+        &[
+            ("descent", count(&counters.removed_descents)),
+            ("profile", count(&counters.removed_profiles)),
+        ],
+    )?;
+    sheet.counter(
+        "retention_sweeps",
+        "Times that everything too old has gone.",
+        count(&counters.retention_sweeps),
+    )?;
     sheet.gauge(
         "vehicle_classes",
         "Registered classes of vehicles.",

@@ -5,8 +5,15 @@ use std::{
     time::{Duration, Instant},
 };
 
-use coldbrake_proto::v1::{PutVehicleClassRequest, stream_samples_response::Message as Out};
-use coldbrake_server::{Config, ServerHandle};
+use coldbrake_engine::Metric;
+use coldbrake_proto::v1::{
+    CreateBackupRequest, PutVehicleClassRequest, operations_service_client::OperationsServiceClient,
+    stream_samples_response::Message as Out,
+};
+use coldbrake_server::{
+    Config, ServerHandle,
+    store::{HistogramQuery, SledOptions, SledStore},
+};
 use tonic::Code;
 use tonic_types::StatusExt as _;
 
@@ -319,4 +326,121 @@ async fn a_nearly_full_disk_stops_the_intake_before_a_commit_fails_and_lets_it_g
     })
     .await;
     assert!(server.shutdown().await.is_clean());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_backup_is_written_while_vehicles_stream_and_makes_the_same_store() {
+    let directory = tempfile::tempdir().unwrap();
+    let backups = directory.path().join("backups");
+    std::fs::create_dir(&backups).unwrap();
+    let mut config = Config::in_process().with_directory(directory.path().join("store"));
+    config.store.backup_directory.clone_from(&backups);
+    let server = serve(config).await;
+    let batches = messages(&drive(2, 20));
+    let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    let half = batches.len() / 2;
+    van.send_all(&batches[..half]).await;
+    van.acknowledged(half as i64).await;
+    let mut operations = OperationsServiceClient::new(channel(&server).await);
+    let mut back_up = async |name: &str| {
+        let file_name = name.to_owned();
+        operations.create_backup(CreateBackupRequest { file_name }).await
+    };
+    van.send_all(&batches[half..]).await;
+    let made = back_up("one.backup").await.unwrap().into_inner();
+    assert_eq!(made.vehicle_count, 1);
+    van.acknowledged(batches.len() as i64).await;
+    for (name, code) in [
+        ("one.backup", Code::FailedPrecondition),
+        ("../two.backup", Code::InvalidArgument),
+        (".two", Code::InvalidArgument),
+        ("", Code::InvalidArgument),
+    ] {
+        assert_eq!(back_up(name).await.unwrap_err().code(), code, "{name}");
+    }
+    let last = back_up("two.backup").await.unwrap().into_inner();
+    assert_eq!(last.descent_count, 2);
+    let log = server.store().audit(None, 9).unwrap().rows;
+    assert_eq!(
+        (log[0].action.as_str(), log[0].subject.as_str()),
+        ("CreateBackup", last.path.as_str())
+    );
+    let served = listed(&server, "van-1").await;
+    assert!(server.shutdown().await.is_clean());
+    let restored = directory.path().join("restored");
+    SledStore::restore(&backups.join("two.backup"), &restored, &SledOptions::default()).unwrap();
+    let server = ServerHandle::start(Config::in_process().with_directory(restored))
+        .await
+        .unwrap();
+    assert_eq!(listed(&server, "van-1").await, served);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_server_without_a_backup_directory_or_a_disk_says_so() {
+    for directory in ["", "somewhere"] {
+        let mut config = Config::in_process();
+        config.store.backup_directory = directory.into();
+        let server = serve(config).await;
+        let file_name = "one".to_owned();
+        let refusal = OperationsServiceClient::new(channel(&server).await)
+            .create_backup(CreateBackupRequest { file_name })
+            .await
+            .unwrap_err();
+        assert_eq!(refusal.code(), Code::FailedPrecondition);
+        assert!(refusal.message().contains("store."), "{refusal}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_too_old_goes_while_the_server_runs_and_histograms_keep_it() {
+    let directory = tempfile::tempdir().unwrap();
+    let config = Config::in_process().with_directory(directory.path());
+    let server = serve(config.clone()).await;
+    let batches = messages(&drive(3, 40));
+    let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    van.send_all(&batches).await;
+    van.acknowledged(batches.len() as i64).await;
+    let before = listed(&server, "van-1").await;
+    assert!(before.len() >= 2, "{}", before.len());
+    assert!(server.shutdown().await.is_clean());
+    // The drive is years ago: first its profiles go, then all of it.
+    for (descents, profiles) in [(0, 1), (1, 1)] {
+        let mut config = config.clone();
+        config.retention.descent_days = descents;
+        config.retention.profile_days = profiles;
+        let server = ServerHandle::start(config).await.unwrap();
+        let store = server.store();
+        let first = &before[0];
+        until("the old goes", async || {
+            match store.descent("van-1", &first.descent).unwrap() {
+                Some((_, profile)) => descents == 0 && profile.is_empty(),
+                None => true,
+            }
+        })
+        .await;
+        until("all of it", async || {
+            store.kept().unwrap().profiles_gone_before_day > 0
+        })
+        .await;
+        let left = listed(&server, "van-1").await;
+        assert_eq!(left.len(), if descents == 0 { before.len() } else { 0 });
+        let query = HistogramQuery {
+            metric: Metric::Drop,
+            vehicle_class: None,
+            software_version: None,
+            grade: None,
+            first_day: None,
+            last_day: None,
+        };
+        let counted = store.histogram(&query).unwrap().histogram.count();
+        assert_eq!(counted, before.len() as u64);
+        drop(store);
+        assert!(server.shutdown().await.is_clean());
+    }
+    let report = SledStore::verify_dir(directory.path(), &SledOptions::default()).unwrap();
+    assert!(report.is_sound(), "{:?}", report.findings);
 }
