@@ -24,8 +24,8 @@ use super::{
 };
 use crate::{
     checkpoint::Progress,
-    identity::Peer,
     disk_floor::DiskLow,
+    identity::Peer,
     shards::{Command, Link, Notice, Open, Shards},
     shared::{Counters, Shared},
     status::Refusal,
