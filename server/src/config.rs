@@ -38,6 +38,8 @@ pub struct Config {
     pub admin_listen: Option<SocketAddr>,
     /// Allows listening beyond loopback without TLS.
     pub insecure_without_tls: bool,
+    /// Allows metrics and probes beyond loopback: they are always without TLS.
+    pub insecure_admin_without_tls: bool,
     /// Whether the schema is served to tools.
     pub reflection: bool,
     /// Number of single-owner tasks that vehicles are spread over; 0 means one per core.
@@ -46,6 +48,8 @@ pub struct Config {
     pub resident_vehicles: usize,
     /// Longest time to end in after a request to stop.
     pub shutdown_grace: Duration,
+    /// Certificates: who the server is, and who may come.
+    pub tls: TlsConfig,
     /// Where durable things go.
     pub store: StoreConfig,
     /// How long things are kept.
@@ -58,6 +62,28 @@ pub struct Config {
     pub log: LogConfig,
     /// Rules of segmentation and of intervals.
     pub policy: Policy,
+}
+
+/// Certificates: who the server is, and who may come. Without any the server speaks without TLS.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TlsConfig {
+    /// PEM file with the certificate of this server, then those of its issuers; empty without TLS.
+    pub certificate: PathBuf,
+    /// PEM file with the private key of that certificate.
+    pub key: PathBuf,
+    /// PEM file with the authorities that certificates of clients must come from.
+    pub client_authorities: PathBuf,
+    /// SPIFFE trust domain that identities must be of.
+    pub trust_domain: String,
+    /// How often the files are looked at for a change.
+    pub check_interval: Duration,
+}
+
+impl TlsConfig {
+    /// Returns whether TLS is spoken.
+    pub fn is_on(&self) -> bool {
+        !self.certificate.as_os_str().is_empty()
+    }
 }
 
 /// Where durable things go.
@@ -100,8 +126,12 @@ pub struct CommitConfig {
 /// What a caller may use up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
-    /// Connections.
+    /// Connections, with those whose handshake is under way.
     pub connections: usize,
+    /// TLS handshakes at the same time.
+    pub handshakes: usize,
+    /// Longest time from a connection to the end of its TLS handshake.
+    pub handshake_timeout: Duration,
     /// Streams of vehicles.
     pub streams: usize,
     /// Calls at the same time on one connection.
@@ -143,10 +173,18 @@ impl Default for Config {
             listen: SocketAddr::from(([127, 0, 0, 1], 7450)),
             admin_listen: Some(SocketAddr::from(([127, 0, 0, 1], 7451))),
             insecure_without_tls: false,
+            insecure_admin_without_tls: false,
             reflection: true,
             shards: 0,
             resident_vehicles: 10_000,
             shutdown_grace: Duration::from_secs(10),
+            tls: TlsConfig {
+                certificate: PathBuf::new(),
+                key: PathBuf::new(),
+                client_authorities: PathBuf::new(),
+                trust_domain: String::new(),
+                check_interval: Duration::from_secs(30),
+            },
             store: StoreConfig {
                 kind: StoreKind::Sled,
                 directory: PathBuf::from("coldbrake-data"),
@@ -163,6 +201,8 @@ impl Default for Config {
             },
             limits: Limits {
                 connections: 10_000,
+                handshakes: 512,
+                handshake_timeout: Duration::from_secs(10),
                 streams: 10_000,
                 calls_per_connection: 1_024,
                 vehicles: 100_000,
@@ -215,25 +255,63 @@ impl Config {
             .into_iter()
             .map(|(field, text)| (format!("policy.{field}"), text))
             .collect();
-        if !self.listen.ip().is_loopback() && !self.insecure_without_tls {
+        found.extend(self.tls_problems());
+        if !self.listen.ip().is_loopback() && !self.tls.is_on() && !self.insecure_without_tls {
             found.push((
                 "listen".to_owned(),
                 format!(
-                    "is {}, which others can reach, and there is no TLS: listen on 127.0.0.1, or set \
-                     insecure_without_tls if something in front protects it",
+                    "is {}, which others can reach, and there is no TLS: set tls.certificate and the keys beside it, \
+                     listen on 127.0.0.1, or set insecure_without_tls if something in front protects it",
                     self.listen
                 ),
             ));
         }
         if let Some(admin) = self.admin_listen.filter(|a| !a.ip().is_loopback())
-            && !self.insecure_without_tls
+            && !self.insecure_admin_without_tls
         {
             found.push((
                 "admin_listen".to_owned(),
                 format!(
-                    "is {admin}, which others can reach, and there is no TLS: listen on 127.0.0.1, or set \
-                     insecure_without_tls if something in front protects it"
+                    "is {admin}, which others can reach, and metrics are served without TLS: listen on 127.0.0.1, or \
+                     set insecure_admin_without_tls if something in front protects them"
                 ),
+            ));
+        }
+        found
+    }
+
+    /// TLS is on with all of its keys, or off with none of them: a half of it must not pass for the whole.
+    fn tls_problems(&self) -> Vec<(String, String)> {
+        let tls = &self.tls;
+        let keys = [
+            ("tls.certificate", tls.certificate.as_os_str().is_empty()),
+            ("tls.key", tls.key.as_os_str().is_empty()),
+            (
+                "tls.client_authorities",
+                tls.client_authorities.as_os_str().is_empty(),
+            ),
+            ("tls.trust_domain", tls.trust_domain.is_empty()),
+        ];
+        if keys.iter().all(|(_, empty)| *empty) {
+            return Vec::new();
+        }
+        let mut found: Vec<(String, String)> = keys
+            .iter()
+            .filter(|(_, empty)| *empty)
+            .map(|(key, _)| {
+                let names = keys.map(|(name, _)| name).join(", ");
+                (
+                    (*key).to_owned(),
+                    format!("is empty, and TLS needs all of {names}: set them all, or none"),
+                )
+            })
+            .collect();
+        if !tls.trust_domain.is_empty()
+            && let Err(rule) = crate::identity::spiffe::trust_domain_rule(&tls.trust_domain)
+        {
+            found.push((
+                "tls.trust_domain".to_owned(),
+                format!("is `{}`: {rule}, for example fleet.example", tls.trust_domain),
             ));
         }
         found

@@ -4,8 +4,11 @@
 //! roles; `guard` asks it before any handler sees a call.
 
 pub mod access;
+pub mod certificate;
 pub(crate) mod guard;
 pub mod role;
+pub mod spiffe;
+pub(crate) mod tls;
 
 use std::{
     fmt,
@@ -13,7 +16,7 @@ use std::{
     sync::Arc,
 };
 
-pub use self::role::Role;
+pub use self::{role::Role, tls::TlsError};
 
 /// Who is at the other end of a connection.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,6 +38,9 @@ pub enum Peer {
         /// What they do here.
         role: Role,
     },
+    /// Somebody with a certificate of an authority that is trusted, which names nobody here: they may call nothing. Why
+    /// is in it, so that they can be told.
+    Nobody(Arc<str>),
 }
 
 impl Peer {
@@ -46,13 +52,9 @@ impl Peer {
         }
     }
 
-    /// Returns the role by which the table decides; `None` for those who may call everything because there is no TLS.
-    pub fn role(&self) -> Option<Role> {
-        match self {
-            Self::Local | Self::Unknown(_) => None,
-            Self::Vehicle { .. } => Some(Role::Vehicle),
-            Self::Person { role, .. } => Some(*role),
-        }
+    /// Returns whom a verified certificate names to a server of this trust domain.
+    pub(crate) fn of_certificate(der: &[u8], trust_domain: &str) -> Self {
+        certificate::peer(der, trust_domain).unwrap_or_else(|error| Self::Nobody(error.to_string().into()))
     }
 
     /// Returns whether a stream of this vehicle may come from here: a vehicle speaks for itself alone.
@@ -60,7 +62,7 @@ impl Peer {
         match self {
             Self::Local | Self::Unknown(_) => true,
             Self::Vehicle { name } => **name == *vehicle,
-            Self::Person { .. } => false,
+            Self::Person { .. } | Self::Nobody(_) => false,
         }
     }
 }
@@ -73,6 +75,7 @@ impl fmt::Display for Peer {
             Self::Unknown(ip) => write!(f, "unknown at {ip}"),
             Self::Vehicle { name } => write!(f, "vehicle/{name}"),
             Self::Person { name, role } => write!(f, "person/{name}/role/{role}"),
+            Self::Nobody(_) => f.write_str("nobody"),
         }
     }
 }

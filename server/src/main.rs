@@ -71,7 +71,7 @@ async fn run(loaded: &Loaded) -> ExitCode {
         },
         () = signals.next() => return ExitCode::SUCCESS,
     };
-    signals.next().await;
+    signals.end_of(&server).await;
     tokio::select! {
         report = server.shutdown() => {
             if report.is_clean() { ExitCode::SUCCESS } else { ExitCode::from(LEFT_OPEN) }
@@ -87,6 +87,7 @@ async fn run(loaded: &Loaded) -> ExitCode {
 struct Signals {
     terminate: Signal,
     interrupt: Signal,
+    hang_up: Signal,
 }
 
 impl Signals {
@@ -94,7 +95,19 @@ impl Signals {
         Ok(Self {
             terminate: signal(SignalKind::terminate())?,
             interrupt: signal(SignalKind::interrupt())?,
+            hang_up: signal(SignalKind::hangup())?,
         })
+    }
+
+    /// Waits for a request to end; requests to read the certificates are passed on.
+    async fn end_of(&mut self, server: &ServerHandle) {
+        loop {
+            tokio::select! {
+                _ = self.terminate.recv() => return,
+                _ = self.interrupt.recv() => return,
+                _ = self.hang_up.recv() => server.read_certificates(),
+            }
+        }
     }
 
     async fn next(&mut self) {

@@ -28,6 +28,7 @@ use tokio::sync::{Semaphore, mpsc::WeakSender};
 use self::sheet::Service;
 use crate::{
     checkpoint::Request,
+    identity::tls,
     shards::Command,
     shared::Shared,
     store::{StoreStats, sled::OpenReport},
@@ -50,6 +51,7 @@ pub(crate) struct Meters {
     last_commit_ms: Gauge,
     refused_streams: Family<ByReason, Counter>,
     refused_calls: Family<ByReason, Counter>,
+    failed_handshakes: Family<ByReason, Counter>,
 }
 
 impl Default for Meters {
@@ -60,6 +62,7 @@ impl Default for Meters {
             last_commit_ms: Gauge::default(),
             refused_streams: Family::default(),
             refused_calls: Family::default(),
+            failed_handshakes: Family::default(),
         }
     }
 }
@@ -81,6 +84,11 @@ impl Meters {
     /// Notes a stream that was ended with a refusal, or was not begun.
     pub(crate) fn refused_stream(&self, reason: &'static str) {
         self.refused_streams.get_or_create(&ByReason { reason }).inc();
+    }
+
+    /// Notes a connection that ended before its first call.
+    pub(crate) fn failed_handshake(&self, reason: &'static str) {
+        self.failed_handshakes.get_or_create(&ByReason { reason }).inc();
     }
 
     /// Notes a call that the caller may not make.
@@ -112,6 +120,8 @@ impl Format {
 pub(crate) struct Source {
     shared: Weak<Shared>,
     opened: Option<OpenReport>,
+    /// Certificates; `None` without TLS.
+    tls: Option<Arc<tls::Keeper>>,
     writer: WeakSender<Request>,
     shards: Vec<WeakSender<Command>>,
     /// Directory of the store on disk.
@@ -134,6 +144,7 @@ impl Source {
     pub(crate) fn new(
         shared: &Arc<Shared>,
         opened: Option<OpenReport>,
+        tls: Option<Arc<tls::Keeper>>,
         writer: WeakSender<Request>,
         shards: Vec<WeakSender<Command>>,
     ) -> Self {
@@ -141,6 +152,7 @@ impl Source {
         Self {
             shared: Arc::downgrade(shared),
             opened,
+            tls,
             writer,
             shards,
             directory: (store.kind == crate::config::StoreKind::Sled).then(|| store.directory.clone()),

@@ -24,9 +24,9 @@ use crate::{
     checkpoint,
     config::{Config, StoreKind},
     disk_floor,
-    identity::guard::GuardLayer,
+    identity::{TlsError, guard::GuardLayer, tls},
     ingest::Ingest,
-    listen,
+    listen::{self, Door},
     metrics::Source,
     operations::Operations,
     query::{Descents, FleetQueries, Reader},
@@ -85,6 +85,9 @@ pub enum StartError {
         /// Why.
         source: io::Error,
     },
+    /// The certificates cannot be used.
+    #[error("the certificates cannot be used: {0}")]
+    Certificates(#[from] TlsError),
     /// Something that should always work did not.
     #[error("cannot start {what}: {reason}")]
     Part {
@@ -116,6 +119,8 @@ impl ShutdownReport {
 pub struct ServerHandle {
     address: SocketAddr,
     admin: Option<Admin>,
+    /// Certificates; `None` without TLS.
+    keeper: Option<Arc<tls::Keeper>>,
     shared: Arc<Shared>,
     health: HealthReporter,
     streams: TaskTracker,
@@ -140,7 +145,7 @@ impl fmt::Debug for ServerHandle {
 impl ServerHandle {
     /// Opens the store that the configuration names and starts a server on the current runtime.
     pub async fn start(config: Config) -> Result<Self, StartError> {
-        let admin = begin_admin(&config).await?;
+        let (admin, tls) = prepare(&config).await?;
         let options = config.store.clone();
         let (store, opened) = tokio::task::spawn_blocking(move || open_store(&options))
             .await
@@ -148,13 +153,13 @@ impl ServerHandle {
                 what: "the store",
                 reason: e.to_string(),
             })??;
-        Self::start_all(config, store, opened, admin).await
+        Self::start_all(config, store, opened, admin, tls).await
     }
 
     /// Starts a server on a store that is open already.
     pub async fn start_with_store(config: Config, store: Arc<dyn Store>) -> Result<Self, StartError> {
-        let admin = begin_admin(&config).await?;
-        Self::start_all(config, store, None, admin).await
+        let (admin, tls) = prepare(&config).await?;
+        Self::start_all(config, store, None, admin, tls).await
     }
 
     async fn start_all(
@@ -162,6 +167,7 @@ impl ServerHandle {
         store: Arc<dyn Store>,
         opened: Option<OpenReport>,
         admin: Option<Admin>,
+        tls: Certificates,
     ) -> Result<Self, StartError> {
         let (listener, address) = listen::bind(config.listen)
             .await
@@ -188,7 +194,14 @@ impl ServerHandle {
         })?;
         let mut owners = JoinSet::new();
         let shards = Shards::start(&shared, &writer.requests, &mut owners);
-        let source = Source::new(&shared, opened, writer.requests.downgrade(), shards.inboxes());
+        let keeper = tls.as_ref().map(|(keeper, _)| Arc::clone(keeper));
+        let source = Source::new(
+            &shared,
+            opened,
+            keeper.clone(),
+            writer.requests.downgrade(),
+            shards.inboxes(),
+        );
         let (streams, cut, sever) = (
             TaskTracker::new(),
             CancellationToken::new(),
@@ -199,13 +212,7 @@ impl ServerHandle {
 
         let (accepted, connections) = mpsc::channel(16);
         let limits = shared.config.limits;
-        let acceptor = listen::accept(
-            listener,
-            limits.connections,
-            accepted,
-            shared.draining.clone(),
-            sever.clone(),
-        );
+        let acceptor = Door::new(&shared, keeper.clone(), accepted, sever.clone()).serve(listener);
         let transport = tonic::transport::Server::builder()
             .initial_stream_window_size(STREAM_WINDOW)
             .initial_connection_window_size(CONNECTION_WINDOW)
@@ -218,19 +225,23 @@ impl ServerHandle {
                 ReceiverStream::new(connections),
                 shared.draining.clone().cancelled_owned(),
             );
-        let background = vec![
+        let mut background = vec![
             tokio::spawn(acceptor),
             tokio::spawn(watch_store(Arc::clone(&shared), health.clone())),
             tokio::spawn(disk_floor::watch(Arc::clone(&shared))),
             tokio::spawn(retention::run(Arc::clone(&shared), edits)),
         ];
+        if let Some((keeper, seen)) = tls {
+            background.push(tokio::spawn(keeper.watch(seen)));
+        }
         if let Some(admin) = &admin {
             admin.attach(source);
         }
-        tracing::info!(%address, version = env!("CARGO_PKG_VERSION"), "serving");
+        tracing::info!(%address, tls = keeper.is_some(), version = env!("CARGO_PKG_VERSION"), "serving");
         Ok(Self {
             address,
             admin,
+            keeper,
             shared,
             health,
             streams,
@@ -255,7 +266,17 @@ impl ServerHandle {
 
     /// Returns the address as clients take it.
     pub fn uri(&self) -> String {
-        format!("http://{}", self.address)
+        let scheme = if self.keeper.is_some() { "https" } else { "http" };
+        format!("{scheme}://{}", self.address)
+    }
+
+    /// Has the certificates read now. What is wrong with them is told in the log, and the old ones stay in use.
+    pub fn read_certificates(&self) {
+        if let Some(keeper) = &self.keeper {
+            keeper.ask();
+        } else {
+            tracing::info!("there are no certificates to read: the server speaks without TLS");
+        }
     }
 
     /// Returns the store, for checks beside the service.
@@ -351,18 +372,37 @@ impl Drop for ServerHandle {
     }
 }
 
-/// Checks the configuration and begins to tell how the server is, before anything that may take long.
-async fn begin_admin(config: &Config) -> Result<Option<Admin>, StartError> {
+/// Checks the configuration and the certificates and begins to tell how the server is, before anything that may take long.
+async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates), StartError> {
     if let Some((key, description)) = config.problems().into_iter().next() {
         return Err(StartError::Config { key, description });
     }
-    match config.admin_listen {
-        None => Ok(None),
+    let tls = load_certificates(config).await?;
+    let admin = match config.admin_listen {
+        None => None,
         Some(address) => Admin::begin(address)
             .await
             .map(Some)
-            .map_err(|source| StartError::AdminListen { address, source }),
+            .map_err(|source| StartError::AdminListen { address, source })?,
+    };
+    Ok((admin, tls))
+}
+
+type Certificates = Option<(Arc<tls::Keeper>, tls::Seen)>;
+
+/// Reads the certificates, if there is TLS.
+async fn load_certificates(config: &Config) -> Result<Certificates, StartError> {
+    if !config.tls.is_on() {
+        return Ok(None);
     }
+    let paths = config.tls.clone();
+    let (keeper, seen) = tokio::task::spawn_blocking(move || tls::Keeper::load(&paths))
+        .await
+        .map_err(|e| StartError::Part {
+            what: "TLS",
+            reason: e.to_string(),
+        })??;
+    Ok(Some((Arc::new(keeper), seen)))
 }
 
 /// Names under which health is told; the empty one is the whole server.

@@ -147,6 +147,9 @@ pub enum Refusal {
     /// A call that this server does not have, or that has no row in the table of calls and roles.
     #[error("this server has no call `{0}`: is the client newer than the server?")]
     NoSuchCall(String),
+    /// The certificate names nobody here.
+    #[error("the certificate is not accepted: {0}")]
+    NotIdentified(String),
     /// The role may not make the call.
     #[error("the role {role} may not call {call}: it takes {}", roles(.allowed))]
     RoleNotAllowed {
@@ -249,6 +252,7 @@ impl Refusal {
                 limit("limits.message_bytes"),
             ),
             Self::NoSuchCall(_) => (Code::Unimplemented, "CALL_UNKNOWN", vec![]),
+            Self::NotIdentified(_) => (Code::Unauthenticated, "IDENTITY_NOT_ACCEPTED", vec![]),
             Self::RoleNotAllowed { role, call, .. } => (
                 Code::PermissionDenied,
                 "ROLE_NOT_ALLOWED",

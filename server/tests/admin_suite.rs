@@ -30,7 +30,7 @@ use support::{
 /// Most series that a server may have, whatever its fleet.
 const MOST_SERIES: usize = 120;
 /// Labels that are closed lists.
-const LABELS: [&str; 4] = ["version", "result", "reason", "le"];
+const LABELS: [&str; 4] = ["version", "result", "what", "reason", "le"];
 
 fn config() -> Config {
     Config {
@@ -360,5 +360,10 @@ async fn an_address_that_cannot_be_had_is_named_with_what_to_do() {
         "{error}"
     );
     open.insecure_without_tls = true;
+    assert!(
+        !open.problems().is_empty(),
+        "the word for the other address is taken for this one"
+    );
+    open.insecure_admin_without_tls = true;
     assert!(open.problems().is_empty());
 }

@@ -150,17 +150,22 @@ assert ports == {"grpc": 7450, "admin": 7451}, ports
 environment = {e["name"]: e["value"] for e in container["env"]}
 assert environment["COLDBRAKE_SERVER_LISTEN"].endswith(":7450")
 assert environment["COLDBRAKE_SERVER_ADMIN_LISTEN"].endswith(":7451")
-assert container["readinessProbe"]["grpc"]["port"] == ports["grpc"]
-for probe, path in (("startupProbe", "/readyz"), ("livenessProbe", "/livez")):
+for probe, path in (("startupProbe", "/readyz"), ("livenessProbe", "/livez"), ("readinessProbe", "/readyz")):
     assert container[probe]["httpGet"] == {"path": path, "port": "admin"}, probe
 for port in kinds["Service"]["spec"]["ports"]:
     assert port["targetPort"] in ports, port
 rights = container["securityContext"]
 assert rights["readOnlyRootFilesystem"] and not rights["allowPrivilegeEscalation"] and rights["capabilities"]["drop"] == ["ALL"]
 assert pod["spec"]["securityContext"]["runAsNonRoot"] and pod["spec"]["securityContext"]["seccompProfile"] == {"type": "RuntimeDefault"}
-(mount,) = container["volumeMounts"]
-assert environment["COLDBRAKE_SERVER_STORE_DIRECTORY"].startswith(mount["mountPath"])
-assert [c["metadata"]["name"] for c in stateful["volumeClaimTemplates"]] == [mount["name"]]
+mounts = {m["name"]: m for m in container["volumeMounts"]}
+assert environment["COLDBRAKE_SERVER_STORE_DIRECTORY"].startswith(mounts["data"]["mountPath"])
+assert [c["metadata"]["name"] for c in stateful["volumeClaimTemplates"]] == ["data"]
+# Nobody without a certificate is let in, and the certificates are where the server looks for them.
+assert "COLDBRAKE_SERVER_INSECURE_WITHOUT_TLS" not in environment
+for key in ("CERTIFICATE", "KEY", "CLIENT_AUTHORITIES"):
+    assert environment["COLDBRAKE_SERVER_TLS_" + key].startswith(mounts["tls"]["mountPath"] + "/"), key
+(secret,) = pod["spec"]["volumes"]
+assert secret["name"] == "tls" and secret["secret"]["defaultMode"] == 0o440 and mounts["tls"]["readOnly"]
 assert pod["spec"]["terminationGracePeriodSeconds"] > 10, "less than shutdown_grace"
 for name in environment:
     print(name)

@@ -87,9 +87,15 @@ pub const KEYS: &[Key] = &[
     ),
     key!(
         "insecure_without_tls",
-        "Listen beyond loopback without TLS",
+        "Listen beyond loopback without TLS: whoever reaches the port may do everything",
         switch,
         insecure_without_tls
+    ),
+    key!(
+        "insecure_admin_without_tls",
+        "Serve metrics and probes beyond loopback; they are always without TLS",
+        switch,
+        insecure_admin_without_tls
     ),
     key!(
         "reflection",
@@ -120,6 +126,38 @@ pub const KEYS: &[Key] = &[
         shutdown_grace,
         "100ms",
         "10m"
+    ),
+    key!(
+        "tls.certificate",
+        "PEM file: certificate of this server, then those of its issuers; empty: no TLS",
+        path_or_none,
+        tls.certificate
+    ),
+    key!(
+        "tls.key",
+        "PEM file: private key of that certificate",
+        path_or_none,
+        tls.key
+    ),
+    key!(
+        "tls.client_authorities",
+        "PEM file: authorities that certificates of vehicles and persons must come from",
+        path_or_none,
+        tls.client_authorities
+    ),
+    key!(
+        "tls.trust_domain",
+        "SPIFFE trust domain of the identities in those certificates, `fleet.example`",
+        text_or_none,
+        tls.trust_domain
+    ),
+    key!(
+        "tls.check_interval",
+        "How often those files are looked at for a change; SIGHUP has them read at once",
+        span,
+        tls.check_interval,
+        "100ms",
+        "24h"
     ),
     key!(
         "store.kind",
@@ -205,11 +243,27 @@ pub const KEYS: &[Key] = &[
     ),
     key!(
         "limits.connections",
-        "Connections",
+        "Connections, with those whose handshake is under way",
         count,
         limits.connections,
         1,
         1_000_000
+    ),
+    key!(
+        "limits.handshakes",
+        "TLS handshakes at the same time",
+        count,
+        limits.handshakes,
+        1,
+        100_000
+    ),
+    key!(
+        "limits.handshake_timeout",
+        "Longest time from a connection to the end of its TLS handshake",
+        span,
+        limits.handshake_timeout,
+        "50ms",
+        "10m"
     ),
     key!(
         "limits.streams",
@@ -509,6 +563,14 @@ fn path(text: &str) -> Result<PathBuf, String> {
 )]
 fn path_or_none(text: &str) -> Result<PathBuf, String> {
     Ok(PathBuf::from(text))
+}
+
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "it stands in the table of keys beside those that fail"
+)]
+fn text_or_none(text: &str) -> Result<String, String> {
+    Ok(text.to_owned())
 }
 
 fn store(text: &str) -> Result<StoreKind, String> {

@@ -61,21 +61,29 @@ const fn call(path: &'static str, roles: &'static [Role]) -> Call {
 
 /// What the table says to a call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Verdict {
+pub enum Verdict<'a> {
     /// It may be made.
     Allowed,
     /// The role may not make it; these may.
     Refused(Role, &'static [Role]),
     /// The table does not hold it.
     NoSuchCall,
+    /// The certificate names nobody here.
+    Nobody(&'a str),
 }
 
 /// Returns whether somebody may make the call with this path.
-pub fn decide(peer: &Peer, path: &str) -> Verdict {
+pub fn decide<'a>(peer: &'a Peer, path: &str) -> Verdict<'a> {
+    let role = match peer {
+        Peer::Local | Peer::Unknown(_) => None,
+        Peer::Vehicle { .. } => Some(Vehicle),
+        Peer::Person { role, .. } => Some(*role),
+        Peer::Nobody(why) => return Verdict::Nobody(why),
+    };
     let Some(call) = CALLS.iter().find(|call| call.path == path) else {
         return Verdict::NoSuchCall;
     };
-    match peer.role() {
+    match role {
         Some(role) if !call.roles.contains(&role) => Verdict::Refused(role, call.roles),
         _ => Verdict::Allowed,
     }
@@ -171,6 +179,14 @@ mod tests {
                 assert_eq!(call.roles, EDIT, "{}", call.path);
             }
             assert!(!call.roles.is_empty(), "{}", call.path);
+        }
+    }
+
+    #[test]
+    fn a_certificate_that_names_nobody_opens_nothing() {
+        let peer = Peer::Nobody("why".into());
+        for call in CALLS {
+            assert_eq!(decide(&peer, call.path), Verdict::Nobody("why"));
         }
     }
 

@@ -97,6 +97,7 @@ fn check<B>(request: &Request<B>) -> Result<(), Refusal> {
         .ok_or(Refusal::Internal("a call came by no connection"))?;
     match decide(&origin.peer, path) {
         Verdict::Allowed => Ok(()),
+        Verdict::Nobody(why) => Err(Refusal::NotIdentified(why.to_owned())),
         Verdict::NoSuchCall => Err(Refusal::NoSuchCall(path.to_owned())),
         Verdict::Refused(role, allowed) => Err(Refusal::RoleNotAllowed {
             role,

@@ -2,7 +2,7 @@
 
 use std::{
     fmt,
-    sync::{Arc, OnceLock},
+    sync::{Arc, OnceLock, atomic::Ordering::Relaxed},
 };
 
 use prometheus_client::{
@@ -63,6 +63,7 @@ impl Collector for Service {
             return Ok(());
         };
         streams(&mut sheet, &shared)?;
+        certificates(&mut sheet, source, &shared)?;
         writing(&mut sheet, source, &shared)?;
         store(&mut sheet, source, &shared)
     }
@@ -134,6 +135,45 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "Most watchers (limits.watchers).",
         None,
         limits.watchers as u64,
+    )
+}
+
+fn certificates(sheet: &mut Sheet<'_>, source: &Source, shared: &Shared) -> fmt::Result {
+    sheet.gauge(
+        "tls",
+        "Whether connections need TLS and a certificate.",
+        None,
+        u64::from(source.tls.is_some()),
+    )?;
+    let Some(keeper) = &source.tls else {
+        return Ok(());
+    };
+    sheet.metric(
+        "handshakes_failed",
+        "Connections that ended before their first call, by reason.",
+        &shared.meters.failed_handshakes,
+    )?;
+    let (material, now) = (keeper.material(), jiff::Timestamp::now().as_second());
+    sheet.gauge(
+        "certificate_remaining",
+        "Time until the first certificate of the server's chain expires; below 0 after that.",
+        Some(&Unit::Seconds),
+        material.certificate_expiry.saturating_sub(now),
+    )?;
+    sheet.gauge(
+        "client_authorities_remaining",
+        "Time until the first of the authorities of clients expires; below 0 after that.",
+        Some(&Unit::Seconds),
+        material.authority_expiry.saturating_sub(now),
+    )?;
+    sheet.counters(
+        "certificate_readings",
+        "Times that changed certificates were read, by whether they were taken or refused.",
+        "result",
+        &[
+            ("taken", keeper.taken.load(Relaxed)),
+            ("refused", keeper.refused.load(Relaxed)),
+        ],
     )
 }
 
