@@ -30,7 +30,7 @@ use support::{
 /// Most series that a server may have, whatever its fleet.
 const MOST_SERIES: usize = 120;
 /// Labels that are closed lists.
-const LABELS: [&str; 4] = ["version", "result", "what", "reason", "le"];
+const LABELS: [&str; 5] = ["version", "result", "what", "reason", "le"];
 
 fn config() -> Config {
     Config {
