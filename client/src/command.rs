@@ -13,4 +13,5 @@ pub mod status;
 pub mod vehicles;
 
 mod account;
+mod grade;
 mod when;

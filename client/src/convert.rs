@@ -5,6 +5,7 @@
 
 use coldbrake_engine::{
     Descent, ProfilePoint,
+    grade::GradeMatch,
     record::{Cause, Estimate, Flag},
 };
 use serde_json::{Map, Value};
@@ -126,8 +127,65 @@ macro_rules! groups {
 
 const GRADE: &[Column] = &[Column {
     name: "grade",
-    get: |d| d.grade.as_deref().map_or(Cell::Absent, Cell::from),
+    get: |d| name(&d.grade),
 }];
+/// Reads something of how a descent was matched.
+fn matched(d: &Descent, get: impl FnOnce(&GradeMatch) -> Cell) -> Cell {
+    d.grade_match.as_ref().map_or(Cell::Absent, get)
+}
+
+fn name(text: &Option<String>) -> Cell {
+    text.as_deref().map_or(Cell::Absent, Cell::from)
+}
+
+const MATCH: &[Column] = &[
+    Column {
+        name: "grade_match",
+        get: |d| matched(d, |m| Cell::from(m.outcome.name())),
+    },
+    Column {
+        name: "grade_match_by",
+        get: |d| match &d.grade_match {
+            Some(m) if m.nearest.is_some() && m.by_position => Cell::from("position"),
+            Some(m) if m.nearest.is_some() => Cell::from("profile"),
+            _ => Cell::Absent,
+        },
+    },
+    Column {
+        name: "grade_match_nearest",
+        get: |d| matched(d, |m| name(&m.nearest)),
+    },
+    Column {
+        name: "grade_match_second",
+        get: |d| matched(d, |m| name(&m.second)),
+    },
+    Column {
+        name: "grade_match_score",
+        get: |d| matched(d, |m| m.score.into()),
+    },
+    Column {
+        name: "grade_match_coverage",
+        get: |d| matched(d, |m| m.coverage.into()),
+    },
+];
+const PLACES: &[Column] = &[
+    Column {
+        name: "top_latitude_deg",
+        get: |d| d.top_position.map(|p| p.latitude_deg).into(),
+    },
+    Column {
+        name: "top_longitude_deg",
+        get: |d| d.top_position.map(|p| p.longitude_deg).into(),
+    },
+    Column {
+        name: "bottom_latitude_deg",
+        get: |d| d.bottom_position.map(|p| p.latitude_deg).into(),
+    },
+    Column {
+        name: "bottom_longitude_deg",
+        get: |d| d.bottom_position.map(|p| p.longitude_deg).into(),
+    },
+];
 const TIMES: &[Column] = &[
     Column {
         name: "start_time",
@@ -180,6 +238,7 @@ const CAUSES: &[Column] = &[
 /// The columns in the order of the fields of [`Descent`].
 const GROUPS: &[Group] = groups! {
     text descent, text vehicle, text vehicle_class, text software_version, special GRADE,
+    special MATCH, special PLACES,
     special TIMES, named start_reason, named end_reason,
     plain drop_m, plain top_altitude_m, plain climb_m, plain distance_m, plain mean_gradient,
     plain steepest_gradient, plain duration_s, plain moving_s, plain standing_s, plain mean_speed_mps,

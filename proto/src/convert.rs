@@ -4,6 +4,7 @@
 
 use coldbrake_engine::{
     BrakeKind, CurrentSign, Descent, Opening, ProfilePoint, Session, Violation,
+    grade::{GradeMatch, GradeOutcome, Position},
     ids::{IDENTIFIER_RULE, is_identifier, is_software_version},
     record::{
         Cause, EndReason, Estimate, Flag, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason,
@@ -61,6 +62,9 @@ paired!(EndReason: end_reason_to_wire, end_reason_from_wire {
     Climb, Level, Standstill, DataGap, ClockJump, SessionEnd,
 });
 paired!(FrictionMethod: friction_method_to_wire, friction_method_from_wire { Measured, Balance });
+paired!(GradeOutcome: grade_outcome_to_wire, grade_outcome_from_wire {
+    Matched, Ambiguous, NothingClose, Elsewhere, TooPlain, NoProfile,
+});
 paired!(MassSource: mass_source_to_wire, mass_source_from_wire { Reported, Declared, Class });
 
 const fn flag_to_wire(flag: Flag) -> v1::QualityFlag {
@@ -129,6 +133,47 @@ const fn causes_from_wire(c: v1::FrictionByCause) -> FrictionByCause {
         power_limited: c.power_limited,
         unexplained: c.unexplained,
     }
+}
+
+/// Turns a place into its message.
+pub const fn position_to_wire(p: Position) -> v1::Position {
+    v1::Position {
+        latitude_deg: p.latitude_deg,
+        longitude_deg: p.longitude_deg,
+    }
+}
+
+/// Turns a message into a place. Whether it is on the globe is not checked.
+pub const fn position_from_wire(p: v1::Position) -> Position {
+    Position {
+        latitude_deg: p.latitude_deg,
+        longitude_deg: p.longitude_deg,
+    }
+}
+
+fn grade_match_to_wire(m: &GradeMatch) -> v1::GradeMatch {
+    v1::GradeMatch {
+        outcome: grade_outcome_to_wire(m.outcome).into(),
+        nearest: m.nearest.clone(),
+        score: m.score,
+        coverage: m.coverage,
+        second: m.second.clone(),
+        by_position: m.by_position,
+    }
+}
+
+fn grade_match_from_wire(m: &v1::GradeMatch) -> Result<GradeMatch, ConvertError> {
+    Ok(GradeMatch {
+        outcome: grade_outcome_from_wire(m.outcome).ok_or(ConvertError::UnknownValue {
+            field: "grade_match.outcome",
+            value: m.outcome,
+        })?,
+        nearest: m.nearest.clone(),
+        score: m.score,
+        coverage: m.coverage,
+        second: m.second.clone(),
+        by_position: m.by_position,
+    })
 }
 
 /// Turns a descent into its message.
@@ -202,6 +247,9 @@ pub fn descent_to_wire(d: &Descent) -> v1::Descent {
         longest_gap_s: d.longest_gap_s,
         altitude_noise_m: d.altitude_noise_m,
         flags: d.flags.iter().map(|flag| flag_to_wire(flag).into()).collect(),
+        grade_match: d.grade_match.as_ref().map(grade_match_to_wire),
+        top_position: d.top_position.map(position_to_wire),
+        bottom_position: d.bottom_position.map(position_to_wire),
     }
 }
 
@@ -221,6 +269,9 @@ pub fn descent_from_wire(d: &v1::Descent) -> Result<Descent, ConvertError> {
         vehicle_class: d.vehicle_class.clone(),
         software_version: d.software_version.clone(),
         grade: d.grade.clone(),
+        grade_match: d.grade_match.as_ref().map(grade_match_from_wire).transpose()?,
+        top_position: d.top_position.map(position_from_wire),
+        bottom_position: d.bottom_position.map(position_from_wire),
         start_time_ms: d.start_time_ms,
         end_time_ms: d.end_time_ms,
         start_reason: start_reason_from_wire(d.start_reason)

@@ -21,6 +21,7 @@ mod checkpoint;
 pub mod cli;
 pub mod config;
 mod disk_floor;
+mod grades;
 pub mod identity;
 mod ingest;
 mod listen;

@@ -7,6 +7,7 @@ use coldbrake_engine::{
     record::{Cause, Estimate, FrictionMethod},
 };
 
+use super::grade;
 use crate::{
     plot,
     printer::{Printer, table::pad},
@@ -25,14 +26,11 @@ const WITH_BAR: usize = 2 + NAMES + 2 * NUMBERS + 2 + BAR;
 /// Prints a descent.
 pub(crate) fn print(d: &Descent, profile: &[ProfilePoint], printer: &mut Printer) -> io::Result<()> {
     printer.heading(&format!("Descent {} of {}", d.descent, d.vehicle))?;
-    let grade = d.grade.as_deref().unwrap_or("not matched");
     printer.wrapped(
         "",
-        &format!(
-            "class {}, software {}, grade {grade}",
-            d.vehicle_class, d.software_version
-        ),
+        &format!("class {}, software {}", d.vehicle_class, d.software_version),
     )?;
+    printer.wrapped("", &grade::in_words(d))?;
     course(d, printer)?;
     account(d, printer)?;
     ratios(d, printer)?;

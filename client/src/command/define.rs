@@ -42,6 +42,18 @@ const fn d(name: &'static str, unit: &'static str, formula: &'static str, about:
 /// Definitions of the quantities of a descent.
 pub const DEFINITIONS: &[Definition] = &[
     d(
+        "grade_match_score",
+        "",
+        "1 - misfit / (2 * largest misfit that counts as a match), not below 0",
+        "Misfit: root mean square of the altitude differences between descent and grade, after the best offset (at most 60 m), distance scale (at most 5 %) and place. 0.5 is the limit.",
+    ),
+    d(
+        "grade_match_coverage",
+        "",
+        "length of the grade that the descent covers / length of the grade",
+        "At least half of the grade must be covered, and half of the descent must lie on it.",
+    ),
+    d(
         "drop_m",
         "m",
         "altitude of the top - altitude of the lowest point",

@@ -19,6 +19,9 @@ pub(crate) fn descent() -> Descent {
         vehicle_class: "van".into(),
         software_version: "4.2.0".into(),
         grade: None,
+        grade_match: None,
+        top_position: None,
+        bottom_position: None,
         start_time_ms: 1_773_299_702_123,
         end_time_ms: 1_773_300_702_000,
         start_reason: StartReason::Crest,
@@ -116,6 +119,8 @@ fn every_field_of_the_record_is_written() {
         let written = match name.as_str() {
             "start_time_ms" => "start_time",
             "end_time_ms" => "end_time",
+            "top_position" => "top_longitude_deg",
+            "bottom_position" => "bottom_longitude_deg",
             other => other,
         };
         let found = object

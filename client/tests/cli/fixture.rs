@@ -11,6 +11,7 @@ use coldbrake::{
 };
 use coldbrake_engine::{
     Descent, ProfilePoint,
+    grade::{GradeMatch, GradeOutcome},
     record::{EndReason, Estimate, Flag, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason},
 };
 
@@ -126,6 +127,16 @@ pub(crate) fn descent() -> Descent {
         vehicle_class: "van".into(),
         software_version: "4.2.0".into(),
         grade: Some("harrow-pass-east".into()),
+        grade_match: Some(GradeMatch {
+            outcome: GradeOutcome::Matched,
+            nearest: Some("harrow-pass-east".into()),
+            score: Some(0.93),
+            coverage: Some(0.98),
+            second: None,
+            by_position: false,
+        }),
+        top_position: None,
+        bottom_position: None,
         start_time_ms: 1_773_299_702_123,
         end_time_ms: 1_773_300_534_123,
         start_reason: StartReason::Crest,
@@ -197,6 +208,14 @@ pub(crate) fn bare() -> Descent {
         vehicle_class: "truck".into(),
         software_version: "4.1.9".into(),
         grade: None,
+        grade_match: Some(GradeMatch {
+            outcome: GradeOutcome::Ambiguous,
+            nearest: Some("mill-lane-down".into()),
+            score: Some(0.81),
+            coverage: Some(0.9),
+            second: Some("mill-lane-old-road".into()),
+            by_position: false,
+        }),
         start_time_ms: 1_773_307_800_000,
         end_time_ms: 1_773_308_100_000,
         start_reason: StartReason::RecordStart,

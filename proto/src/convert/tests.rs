@@ -1,5 +1,6 @@
 use coldbrake_engine::{
     BrakeKind, CurrentSign, Descent, Opening, ProfilePoint, Session,
+    grade::{GradeMatch, GradeOutcome, Position},
     record::{EndReason, Estimate, Flag, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason},
 };
 use prost::Message as _;
@@ -24,6 +25,22 @@ fn descent() -> Descent {
         vehicle_class: "van".into(),
         software_version: "4.2.0".into(),
         grade: Some("north".into()),
+        grade_match: Some(GradeMatch {
+            outcome: GradeOutcome::Matched,
+            nearest: Some("north".into()),
+            score: Some(next()),
+            coverage: Some(next()),
+            second: Some("south".into()),
+            by_position: true,
+        }),
+        top_position: Some(Position {
+            latitude_deg: next(),
+            longitude_deg: -next(),
+        }),
+        bottom_position: Some(Position {
+            latitude_deg: next(),
+            longitude_deg: -next(),
+        }),
         start_time_ms: 1_773_299_702_123,
         end_time_ms: 1_773_300_702_456,
         start_reason: StartReason::AfterGap,
@@ -102,6 +119,9 @@ fn a_descent_comes_back_to_the_last_bit() {
 fn absent_stays_absent_and_zero_stays_zero() {
     let mut d = descent();
     d.grade = None;
+    d.grade_match = None;
+    d.top_position = None;
+    d.bottom_position = None;
     d.friction_j = None;
     d.friction_method = None;
     d.friction_by_cause_j = None;
@@ -129,6 +149,11 @@ fn every_value_of_every_enumeration_comes_back() {
                 assert_eq!(over_the_wire(&d), d);
             }
         }
+    }
+    for outcome in GradeOutcome::ALL {
+        let mut d = descent();
+        d.grade_match.as_mut().unwrap().outcome = outcome;
+        assert_eq!(over_the_wire(&d), d);
     }
     for flag in Flag::ALL {
         let d = Descent {

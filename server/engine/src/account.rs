@@ -2,6 +2,7 @@
 
 use crate::{
     constants::TYPE_II_DROP_M,
+    grade::Position,
     ledger::Ledger,
     model::Model,
     phase::Phase,
@@ -131,6 +132,13 @@ fn polynomial(x: f64, coefficients: &[f64]) -> f64 {
     coefficients.iter().fold(0.0, |sum, c| sum * x + c)
 }
 
+fn position((latitude, longitude): (i32, i32)) -> Position {
+    Position {
+        latitude_deg: f64::from(latitude) * 1e-6,
+        longitude_deg: f64::from(longitude) * 1e-6,
+    }
+}
+
 fn joules(milli: i64) -> f64 {
     milli as f64 * 1e-3
 }
@@ -225,6 +233,9 @@ pub(crate) fn settle(
         vehicle_class: class.vehicle_class.clone(),
         software_version: names.1.to_owned(),
         grade: None,
+        grade_match: None,
+        top_position: top.end.position_udeg.map(position),
+        bottom_position: low.end.position_udeg.map(position),
         start_time_ms: top.end.time_ms,
         end_time_ms: low.end.time_ms,
         start_reason: segmenter.start_reason(),

@@ -13,6 +13,7 @@ mod chance;
 mod decide;
 mod fit;
 mod look;
+mod outcome;
 mod profile;
 mod propose;
 mod shape;
@@ -21,6 +22,7 @@ mod verdict;
 use serde::{Deserialize, Serialize};
 
 pub use catalogue::{Catalogue, CatalogueProblem};
+pub use outcome::{GradeMatch, GradeOutcome};
 pub use profile::GradeProfile;
 pub use propose::{Proposal, propose};
 pub use shape::DescentShape;

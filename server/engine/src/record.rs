@@ -5,6 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::grade::{GradeMatch, Position};
+
 /// Sign that a value has been found from a sensor or only from the energy balance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -284,6 +286,12 @@ pub struct Descent {
     pub software_version: String,
     /// Known grade that it was matched to, if any.
     pub grade: Option<String>,
+    /// How it was matched against the known grades. `None` until that was done: by a server, when it records it.
+    pub grade_match: Option<GradeMatch>,
+    /// Place of the top, where positions were streamed.
+    pub top_position: Option<Position>,
+    /// Place of the bottom, where positions were streamed.
+    pub bottom_position: Option<Position>,
 
     /// Time at the top.
     pub start_time_ms: i64,

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     class::VehicleClass,
+    grade::Position,
     ids::Session,
     model::Model,
     policy::Policy,
@@ -364,5 +365,11 @@ fn sample(b: &Batch, i: usize) -> Sample {
         slip: optional(&b.slip_control).is_some_and(|x| x > 0.5),
         battery_temperature: optional(&b.battery_temperature_c),
         charge_limit: optional(&b.charge_limit_w),
+        position: optional(&b.latitude_deg).zip(optional(&b.longitude_deg)).map(
+            |(latitude_deg, longitude_deg)| Position {
+                latitude_deg,
+                longitude_deg,
+            },
+        ),
     }
 }

@@ -68,6 +68,8 @@ pub(crate) struct EndFacts {
     pub(crate) soc_ppm: Option<i32>,
     pub(crate) ambient_dc: Option<i32>,
     pub(crate) brake_temperature_dc: Option<i32>,
+    /// Latitude and longitude, millionths of a degree.
+    pub(crate) position_udeg: Option<(i32, i32)>,
     pub(crate) doing: Doing,
 }
 

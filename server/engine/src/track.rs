@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     atmosphere::air_density,
     flow::OpenStretch,
+    grade::Position,
     ledger::Ledger,
     model::Model,
     noise::AltitudeNoise,
@@ -53,6 +54,7 @@ pub(crate) struct Sample {
     pub(crate) slip: bool,
     pub(crate) battery_temperature: Option<f64>,
     pub(crate) charge_limit: Option<f64>,
+    pub(crate) position: Option<Position>,
 }
 
 /// What lasts beyond a gap: the account of the vehicle's life.
@@ -83,6 +85,7 @@ struct Last {
     soc: Option<f64>,
     ambient: Option<f64>,
     brake_temperature: Option<f64>,
+    position: Option<Position>,
 }
 
 /// Connected road of one vehicle.
@@ -170,6 +173,7 @@ impl Track {
                 soc: s.soc,
                 ambient: s.ambient,
                 brake_temperature: s.brake_temperature,
+                position: s.position,
             },
             open: OpenStretch::default(),
             samples: Samples::default(),
@@ -248,6 +252,7 @@ impl Track {
         self.last.soc = s.soc;
         self.last.ambient = s.ambient;
         self.last.brake_temperature = s.brake_temperature;
+        self.last.position = s.position;
 
         self.standing_ms = if follows.standing {
             self.standing_ms + follows.duration_ms

@@ -104,7 +104,7 @@ fn driven_descents_find_their_grade() {
             _ => (0.0, to - part),
         };
         let finished = drive(road, driven, Instruments::random(&mut n), &mut n);
-        let shape = DescentShape::of(&finished, None, None).unwrap();
+        let shape = DescentShape::of(&finished.descent, &finished.profile).unwrap();
         if shape.length_m() < 0.55 * (to - from) {
             // Noise can make the segmenter see a climb that splits a descent: half a grade is not promised.
             split += 1;
@@ -127,7 +127,7 @@ fn driven_descents_on_unknown_roads_find_none() {
     let mut tally = Tally::default();
     for (road, _, _) in passes(&mut n, 200) {
         let finished = drive(&road, (0.0, road.length()), Instruments::random(&mut n), &mut n);
-        let shape = DescentShape::of(&finished, None, None).unwrap();
+        let shape = DescentShape::of(&finished.descent, &finished.profile).unwrap();
         tally.add(&catalogue.matches(&shape), "no grade");
     }
     println!("driven, unknown: {tally}");
@@ -161,7 +161,7 @@ fn a_grade_made_from_a_recorded_descent_is_found_again() {
     for (i, (road, ..)) in known.iter().enumerate() {
         // The offset of the first drive was within 30 m, and so is this one's: 60 m apart at most.
         let finished = drive(road, (0.0, road.length()), Instruments::random(&mut n), &mut n);
-        let shape = DescentShape::of(&finished, None, None).unwrap();
+        let shape = DescentShape::of(&finished.descent, &finished.profile).unwrap();
         tally.add(&catalogue.matches(&shape), &format!("grade-{i:04}"));
     }
     println!("recorded as grade: {tally}");
@@ -183,7 +183,7 @@ fn recurring_descents_are_proposed_and_then_known() {
             let finished = drive(whole, (0.0, whole.length()), Instruments::random(&mut n), &mut n);
             unmatched.push((
                 format!("van-{road}-{}", k % vehicles),
-                DescentShape::of(&finished, None, None).unwrap(),
+                DescentShape::of(&finished.descent, &finished.profile).unwrap(),
             ));
             truth.push(road);
         }
@@ -219,7 +219,7 @@ fn recurring_descents_are_proposed_and_then_known() {
         }])
         .unwrap();
         let next = drive(whole, (0.0, whole.length()), Instruments::random(&mut n), &mut n);
-        let verdict = catalogue.matches(&DescentShape::of(&next, None, None).unwrap());
+        let verdict = catalogue.matches(&DescentShape::of(&next.descent, &next.profile).unwrap());
         assert!(matches!(verdict, Match::Found(_)), "{verdict}");
     }
     // The order of the answers does not matter for what is proposed.

@@ -6,29 +6,42 @@
 
 use super::Reply;
 use crate::{
+    grades::Labels,
     status::Refusal,
     store::{CommitBatch, Store, StoreError},
 };
 
 /// Memory of the writer thread.
 #[derive(Debug, Default)]
-pub(crate) struct Desk {}
+pub(crate) struct Desk {
+    /// To which known grade descents belong.
+    pub(crate) grades: Labels,
+}
 
 impl Desk {
     /// Reads what it must know before the first commit. Blocks.
-    pub(crate) fn load(_store: &dyn Store) -> Result<Self, StoreError> {
-        Ok(Self::default())
+    pub(crate) fn load(store: &dyn Store) -> Result<Self, StoreError> {
+        Ok(Self {
+            grades: Labels::load(store)?,
+        })
     }
 
     /// Adds to a batch what follows from its descents. May be called again for the same descents after
     /// [`Desk::refused`]: the batch then has no named records.
-    pub(crate) fn prepare(&mut self, _batch: &mut CommitBatch) {}
+    pub(crate) fn prepare(&mut self, batch: &mut CommitBatch) {
+        // First: all else may ask to which grade a descent belongs.
+        self.grades.label(&mut batch.descents);
+    }
 
     /// The batch prepared, or edited, last is durable.
-    pub(crate) fn written(&mut self) {}
+    pub(crate) fn written(&mut self) {
+        self.grades.written();
+    }
 
     /// The batch prepared, or edited, last was not written: forgets what it would have changed.
-    pub(crate) fn refused(&mut self) {}
+    pub(crate) fn refused(&mut self) {
+        self.grades.refused();
+    }
 }
 
 type Act = dyn FnOnce(&mut Desk) -> Result<CommitBatch, Refusal> + Send;

@@ -1,7 +1,7 @@
 //! What a descent shows of its road: altitude by distance.
 
 use super::Position;
-use crate::record::{FinishedDescent, ProfilePoint};
+use crate::record::{Descent, ProfilePoint};
 
 /// Number of places at which a descent is compared first.
 pub(super) const PROBES: usize = 16;
@@ -44,9 +44,14 @@ impl DescentShape {
         Self::from_points(top_altitude_m, points, start, end)
     }
 
-    /// Takes a finished descent.
-    pub fn of(finished: &FinishedDescent, start: Option<Position>, end: Option<Position>) -> Option<Self> {
-        Self::new(finished.descent.top_altitude_m, &finished.profile, start, end)
+    /// Takes a descent with its profile, and the places of its ends where they were streamed.
+    pub fn of(descent: &Descent, profile: &[ProfilePoint]) -> Option<Self> {
+        Self::new(
+            descent.top_altitude_m,
+            profile,
+            descent.top_position,
+            descent.bottom_position,
+        )
     }
 
     pub(super) fn from_points(

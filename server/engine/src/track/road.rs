@@ -56,6 +56,11 @@ impl Samples {
     }
 }
 
+/// Returns an angle in millionths of a degree: a tenth of a metre.
+fn millionths(degrees: f64) -> i32 {
+    (degrees * 1e6).round() as i32
+}
+
 impl Track {
     /// Closes the open stretch: it waits for its altitude.
     pub(super) fn close_stretch(&mut self) {
@@ -74,6 +79,9 @@ impl Track {
                 soc_ppm: last.soc.map(|x| milli(x * 1e3) as i32),
                 ambient_dc: last.ambient.map(account::tenths_of),
                 brake_temperature_dc: last.brake_temperature.map(account::tenths_of),
+                position_udeg: last
+                    .position
+                    .map(|p| (millionths(p.latitude_deg), millionths(p.longitude_deg))),
                 doing: self.events.doing(),
             },
             sharing: self.sharing.take(),
