@@ -22,7 +22,7 @@ use crate::{
 Examples:
   coldbrake demo
   coldbrake demo --keep --port 7450         then ask it from another terminal
-  coldbrake demo --vehicles 60 --days 7 --data fleet-data")]
+  coldbrake demo --vehicles 60 --days 28 --data fleet-data")]
 pub struct DemoArgs {
     /// Keep the store in this directory [default: a temporary one, gone at the end]
     #[arg(long, value_name = "DIR")]
@@ -37,7 +37,7 @@ pub struct DemoArgs {
     #[arg(long, value_name = "COUNT", default_value_t = 24, value_parser = clap::value_parser!(u32).range(6..=480))]
     pub vehicles: u32,
     /// Number of days that they drive
-    #[arg(long, value_name = "COUNT", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=30))]
+    #[arg(long, value_name = "COUNT", default_value_t = 42, value_parser = clap::value_parser!(u32).range(1..=90))]
     pub days: u32,
     /// Port to serve on, loopback only [default: a free one]
     #[arg(long, value_name = "PORT")]

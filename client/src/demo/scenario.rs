@@ -16,7 +16,7 @@ pub const FIRST_DAY_MS: i64 = 1_772_409_600_000;
 /// A day, ms.
 pub const DAY_MS: i64 = 86_400_000;
 /// Time between two samples, ms.
-pub const STEP_MS: i64 = 250;
+pub const STEP_MS: i64 = 500;
 /// Drop from which a stretch of road counts as a descent, m: that of the server's own rules.
 pub const CONFIRM_DROP_M: f64 = 50.0;
 
@@ -86,7 +86,8 @@ pub const PASSES: [Pass; 4] = [
 
 /// Pass where traffic creeps on one day.
 const JAMMED_PASS: usize = 2;
-/// Sound versions of the brake software, and the newest, which leaves to friction what recovery could take.
+/// Two sound versions of the brake software, and the newest, which leaves to friction what recovery could take. A third of
+/// the fleet goes from the second to the newest on the day of its release.
 const SOFTWARE: [Software; 3] = [
     Software {
         version: "4.1.0",
@@ -242,13 +243,24 @@ pub struct Member {
     pub vehicle: String,
     /// Kind.
     pub kind: Kind,
-    /// Its software.
+    /// Its software at the beginning.
     pub software: Software,
+    /// Its software from the day of the release on, if that is another.
+    pub later: Option<Software>,
     /// What it streams.
     pub equipment: Equipment,
-    /// Whether one of its brakes does not release.
+    /// Whether one of its brakes does not release from some day on.
     pub dragging: bool,
     index: u32,
+}
+
+/// Days that a vehicle drives under one software.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// The days, counted from 0.
+    pub days: std::ops::Range<u32>,
+    /// The software.
+    pub software: Software,
 }
 
 /// The whole scenario. The same numbers give the same samples.
@@ -295,7 +307,7 @@ pub enum ScenarioError {
 
 impl Scenario {
     /// Returns the fleet. Kinds, versions and passes are spread so that every class drives every version, and every version
-    /// every pass.
+    /// every pass, if there are days enough.
     pub fn fleet(&self) -> Vec<Member> {
         (0..self.vehicles)
             .map(|index| {
@@ -304,7 +316,8 @@ impl Scenario {
                 Member {
                     vehicle: format!("{}-{:02}", kind.prefix(), number + 1),
                     kind,
-                    software: SOFTWARE[(number % 3) as usize],
+                    software: SOFTWARE[usize::from(number % 3 > 0)],
+                    later: (number % 3 == 2).then_some(SOFTWARE[2]),
                     equipment: kind.equipment(number),
                     dragging: index == self.dragging_index(),
                     index,
@@ -323,20 +336,56 @@ impl Scenario {
         if self.vehicles > 4 { 4 } else { 1 }
     }
 
-    fn jam_day(&self) -> u32 {
-        u32::from(self.days > 1)
+    /// The day of the story on which something happens, as a share of all days.
+    fn at(&self, share: f64) -> u32 {
+        (share * f64::from(self.days)) as u32
+    }
+
+    /// Returns the day from which on a third of the fleet has the newest software.
+    pub fn release_day(&self) -> u32 {
+        self.at(0.6)
+    }
+
+    /// Returns the day from which on a brake does not release.
+    pub fn dragging_day(&self) -> u32 {
+        self.at(0.72)
+    }
+
+    /// Returns the day on which one vehicle begins at a crest with a full battery.
+    pub fn full_day(&self) -> u32 {
+        self.at(0.5)
+    }
+
+    /// Returns the day on which traffic creeps.
+    pub fn jam_day(&self) -> u32 {
+        self.at(0.85)
+    }
+
+    /// Returns the days that a vehicle drives in one go without changing its software.
+    pub fn parts(&self, member: &Member) -> Vec<Part> {
+        let part = |days: std::ops::Range<u32>, software| Part { days, software };
+        let release = self.release_day();
+        let mut parts = match member.later {
+            None => vec![part(0..self.days, member.software)],
+            Some(later) => vec![part(0..release, member.software), part(release..self.days, later)],
+        };
+        parts.retain(|p| !p.days.is_empty());
+        parts
     }
 
     /// Returns what a vehicle declares when it opens its stream. The session follows from the scenario, so that streaming
     /// it again into the same store adds nothing.
-    pub fn opening(&self, member: &Member) -> Opening {
+    pub fn opening(&self, member: &Member, part: &Part) -> Opening {
         let session = Noise::new(self.seed)
             .branch(&member.vehicle)
-            .branch(&format!("session over {} days", self.days))
+            .branch(&format!(
+                "session of {} over {} days",
+                part.software.version, self.days
+            ))
             .bytes();
         Opening {
             session: Session(session),
-            software_version: member.software.version.to_owned(),
+            software_version: part.software.version.to_owned(),
             brake_kind: member.equipment.brake_kind,
             current_sign: member.equipment.current_sign,
             declared_mass_kg: None,
@@ -349,11 +398,16 @@ impl Scenario {
         let mut noise = Noise::new(self.seed)
             .branch(&member.vehicle)
             .branch(&format!("day {day}"));
-        let mut machine = machine(member)?;
+        let software = member
+            .later
+            .filter(|_| day >= self.release_day())
+            .unwrap_or(member.software);
+        let dragging = member.dragging && day >= self.dragging_day();
+        let mut machine = machine(member, software, dragging)?;
         let (lightest, heaviest) = member.kind.mass_range();
         machine.mass_kg = noise.uniform(lightest, heaviest);
         let pass_index = (member.index + day) as usize % PASSES.len();
-        let starts_full = member.index == self.full_index() && day == 0;
+        let starts_full = member.index == self.full_index() && day == self.full_day();
         let ways = match (starts_full, member.index.is_multiple_of(2)) {
             (true, _) => [Way::FromCrest, Way::Westward],
             (false, true) => [Way::Eastward, Way::Westward],
@@ -403,7 +457,12 @@ impl Scenario {
                     .map(|truth| Told {
                         truth,
                         pass: pass.name,
-                        stories: stories(member, starts_full && way == Way::FromCrest, jammed),
+                        stories: stories(&[
+                            (software.withheld > 0.0, Story::Withheld),
+                            (dragging, Story::Dragging),
+                            (starts_full && way == Way::FromCrest, Story::FullBattery),
+                            (jammed, Story::Jam),
+                        ]),
                     }),
             );
             if let Some(last) = trace.rows.last() {
@@ -415,12 +474,12 @@ impl Scenario {
     }
 }
 
-fn machine(member: &Member) -> Result<Machine, ScenarioError> {
+fn machine(member: &Member, software: Software, dragging: bool) -> Result<Machine, ScenarioError> {
     let class: VehicleClass =
         toml::from_str(member.kind.document()).map_err(|e| ScenarioError::Document(e.to_string()))?;
     let (capacity_ah, drive_power_w) = member.kind.battery_and_drive();
-    let mut machine = Machine::new(class, capacity_ah, drive_power_w, member.software)?;
-    if member.dragging {
+    let mut machine = Machine::new(class, capacity_ah, drive_power_w, software)?;
+    if dragging {
         machine.drag_n = DRAGGING_N;
     }
     Ok(machine)
@@ -459,20 +518,11 @@ fn disturbance(kind: Kind, trace: &Trace, noise: &mut Noise) -> Disturbance {
     }
 }
 
-fn stories(member: &Member, full: bool, jammed: bool) -> Vec<Story> {
-    let mut stories = Vec::new();
-    let told = [
-        (member.software.withheld > 0.0, Story::Withheld),
-        (member.dragging, Story::Dragging),
-        (full, Story::FullBattery),
-        (jammed, Story::Jam),
-    ];
-    for (holds, story) in told {
-        if holds {
-            stories.push(story);
-        }
-    }
-    stories
+fn stories(told: &[(bool, Story)]) -> Vec<Story> {
+    told.iter()
+        .filter(|(holds, _)| *holds)
+        .map(|(_, story)| *story)
+        .collect()
 }
 
 fn append(to: &mut Batch, mut more: Batch) {
@@ -500,7 +550,7 @@ mod tests {
     const SCENARIO: Scenario = Scenario {
         seed: 1,
         vehicles: 24,
-        days: 3,
+        days: 7,
     };
 
     #[test]
@@ -509,11 +559,27 @@ mod tests {
         let of = |seed| Scenario { seed, ..SCENARIO }.day(&fleet[5], 1).unwrap();
         assert_eq!(of(1), of(1));
         assert_ne!(of(1).samples, of(2).samples);
-        assert_eq!(SCENARIO.opening(&fleet[5]), SCENARIO.opening(&fleet[5]));
-        assert_ne!(
-            SCENARIO.opening(&fleet[5]).session,
-            SCENARIO.opening(&fleet[6]).session
-        );
+        let opening = |index: usize, part: usize| {
+            let member = &fleet[index];
+            SCENARIO.opening(member, &SCENARIO.parts(member)[part])
+        };
+        assert_eq!(opening(5, 0), opening(5, 0));
+        assert_ne!(opening(5, 0).session, opening(3, 0).session);
+        // A vehicle with the newest software begins a session of its own with it.
+        assert_eq!(fleet[6].later, Some(SOFTWARE[2]));
+        assert_ne!(opening(6, 0).session, opening(6, 1).session);
+        assert_eq!(opening(6, 1).software_version, "4.3.0");
+    }
+
+    #[test]
+    fn parts_cover_every_day_once_however_few_there_are() {
+        for days in 1..50 {
+            let scenario = Scenario { days, ..SCENARIO };
+            for member in scenario.fleet() {
+                let driven: Vec<u32> = scenario.parts(&member).into_iter().flat_map(|p| p.days).collect();
+                assert_eq!(driven, (0..days).collect::<Vec<_>>());
+            }
+        }
     }
 
     #[test]
@@ -525,52 +591,43 @@ mod tests {
         }
     }
 
-    #[test]
-    fn every_class_drives_every_version_and_each_story_is_told() {
-        let fleet = SCENARIO.fleet();
-        for kind in Kind::ALL {
-            for software in SOFTWARE {
-                assert!(fleet.iter().any(|m| m.kind == kind && m.software == software));
-            }
-        }
+    /// Every descent of the scenario, with its day.
+    fn told() -> Vec<(u32, Told)> {
         let mut told = Vec::new();
-        for member in &fleet {
+        for member in SCENARIO.fleet() {
             for day in 0..SCENARIO.days {
-                let day = SCENARIO.day(member, day).unwrap();
-                assert_eq!(day.descents.len(), 2, "{}", member.vehicle);
-                assert!(day.samples.time_ms.is_sorted());
-                told.extend(day.descents);
+                let driven = SCENARIO.day(&member, day).unwrap();
+                assert_eq!(driven.descents.len(), 2, "{}", member.vehicle);
+                assert!(driven.samples.time_ms.is_sorted());
+                told.extend(driven.descents.into_iter().map(|t| (day, t)));
             }
         }
-        for (story, expected) in [
-            (Story::Withheld, 36),
-            (Story::Dragging, 6),
-            (Story::FullBattery, 1),
-            (Story::Jam, 6),
-        ] {
-            assert_eq!(
-                told.iter().filter(|t| t.stories.contains(&story)).count(),
-                expected,
-                "{story:?}"
-            );
-        }
+        told
     }
 
     #[test]
-    fn the_stories_differ_in_what_made_friction_necessary() {
+    fn every_class_drives_every_version_and_each_story_begins_on_its_day() {
         let fleet = SCENARIO.fleet();
-        let of = |story: Story| {
-            fleet
-                .iter()
-                .flat_map(|m| {
-                    (0..3)
-                        .flat_map(|day| SCENARIO.day(m, day).unwrap().descents)
-                        .collect::<Vec<_>>()
-                })
-                .find(|t| t.stories == [story])
-                .unwrap()
-                .truth
-        };
+        for kind in Kind::ALL {
+            for software in SOFTWARE {
+                let drives = |m: &Member| m.software == software || m.later == Some(software);
+                assert!(fleet.iter().any(|m| m.kind == kind && drives(m)));
+            }
+        }
+        let told = told();
+        // Six of 24 vehicles have the newest software; two descents a day.
+        for (story, expected, first) in [
+            (Story::Withheld, 6 * 2 * 3, SCENARIO.release_day()),
+            (Story::Dragging, 2 * 2, SCENARIO.dragging_day()),
+            (Story::FullBattery, 1, SCENARIO.full_day()),
+            (Story::Jam, 6, SCENARIO.jam_day()),
+        ] {
+            let of: Vec<_> = told.iter().filter(|(_, t)| t.stories.contains(&story)).collect();
+            assert_eq!(of.len(), expected, "{story:?}");
+            assert_eq!(of.iter().map(|(day, _)| *day).min(), Some(first), "{story:?}");
+        }
+        // What made friction necessary differs with the story.
+        let of = |story: Story| told.iter().find(|(_, t)| t.stories == [story]).unwrap().1.truth;
         let share = |t: Truth, part: f64| part / t.friction_j.total();
         let t = of(Story::FullBattery);
         assert!(share(t, t.friction_j.battery_full) > 0.9, "{t:?}");

@@ -18,7 +18,7 @@ use crate::{
     connect::{Server, refused},
     demo::{
         Scenario, ScenarioError,
-        scenario::{Kind, Member, Told},
+        scenario::{Kind, Member, Part, Told},
         sensors::cut,
     },
     exit::{Code, Failure},
@@ -28,7 +28,7 @@ use crate::{
 };
 
 /// Samples in a batch: a minute.
-const BATCH_SAMPLES: usize = 240;
+const BATCH_SAMPLES: usize = 120;
 /// Vehicles that stream at the same time.
 const AT_ONCE: usize = 64;
 /// Batches of a vehicle that wait to be sent.
@@ -139,31 +139,41 @@ async fn stream_one(
     days: mpsc::UnboundedSender<DayDriven>,
 ) -> Result<(StreamTotals, Vec<Driven>), Failure> {
     let server = Server::connect(uri, timeout).await?;
-    let opening = scenario.opening(&member);
-    let client = StreamClient::new(server.channel(), &member.vehicle, member.kind.class(), opening);
-    let (batches, source) = mpsc::channel(WAITING);
-    // Simulating is work for a processor: it must not hold up the streams.
-    let simulation = tokio::task::spawn_blocking(move || simulate(scenario, &member, &batches, &days));
-    let totals = client
-        .run(ReceiverStream::new(source), |_, _| ())
-        .await
-        .map_err(failed)?;
-    let driven = simulation.await.map_err(|e| broke_off(&e))?;
-    Ok((
-        totals,
-        driven.map_err(|e| Failure::new(Code::Partial, e.to_string()))?,
-    ))
+    let mut totals = StreamTotals::default();
+    let mut driven = Vec::new();
+    for part in scenario.parts(&member) {
+        let opening = scenario.opening(&member, &part);
+        let client = StreamClient::new(server.channel(), &member.vehicle, member.kind.class(), opening);
+        let (batches, source) = mpsc::channel(WAITING);
+        let (member, days) = (member.clone(), days.clone());
+        // Simulating is work for a processor: it must not hold up the streams.
+        let simulation =
+            tokio::task::spawn_blocking(move || simulate(scenario, &member, &part, &batches, &days));
+        let streamed = client
+            .run(ReceiverStream::new(source), |_, _| ())
+            .await
+            .map_err(failed)?;
+        let part_driven = simulation.await.map_err(|e| broke_off(&e))?;
+        driven.extend(part_driven.map_err(|e| Failure::new(Code::Partial, e.to_string()))?);
+        totals.samples += streamed.samples;
+        totals.sent += streamed.sent;
+        totals.durable_before += streamed.durable_before;
+        totals.resent += streamed.resent;
+        totals.rejected += streamed.rejected;
+    }
+    Ok((totals, driven))
 }
 
 /// Drives day after day and hands the samples over. A receiver that has gone away ends it.
 fn simulate(
     scenario: Scenario,
     member: &Member,
+    part: &Part,
     batches: &mpsc::Sender<Result<Batch, SourceError>>,
     days: &mpsc::UnboundedSender<DayDriven>,
 ) -> Result<Vec<Driven>, ScenarioError> {
     let mut driven = Vec::new();
-    for day in 0..scenario.days {
+    for day in part.days.clone() {
         let day = scenario.day(member, day)?;
         for batch in cut(&day.samples, BATCH_SAMPLES) {
             if batches.blocking_send(Ok(batch)).is_err() {
