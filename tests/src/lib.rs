@@ -11,6 +11,7 @@
 
 pub mod case;
 pub mod disturb;
+pub mod fuzz;
 pub mod log;
 pub mod profile;
 pub mod program;

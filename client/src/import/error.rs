@@ -15,18 +15,25 @@ pub struct Problem {
     pub help: String,
 }
 
+/// Returns a text that may hold parts of a file without what a terminal would obey.
+fn harmless(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect()
+}
+
 impl Problem {
-    pub(crate) fn new(what: impl Into<String>, help: impl Into<String>) -> Self {
+    pub(crate) fn new(what: impl AsRef<str>, help: impl AsRef<str>) -> Self {
         Self {
             line: None,
             column: None,
-            what: what.into(),
-            help: help.into(),
+            what: harmless(what.as_ref()),
+            help: harmless(help.as_ref()),
         }
     }
 
     pub(crate) fn in_column(mut self, column: &str) -> Self {
-        self.column = Some(column.to_owned());
+        self.column = Some(harmless(column));
         self
     }
 

@@ -1,5 +1,7 @@
 //! The state of one vehicle: the one door through which samples come in.
 
+mod plausible;
+
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -102,6 +104,9 @@ pub enum StateError {
 }
 
 const VERSION: u8 = 1;
+
+/// Largest number of a batch that a loss is believed to reach: a thousand a second for ten thousand years.
+const LAST_NUMBER: i64 = 1 << 58;
 
 /// Sessions that are remembered after another began.
 const EARLIER_SESSIONS: usize = 8;
@@ -312,7 +317,7 @@ impl VehicleState {
 
     /// Records that the batches up to `last` inclusive are lost. What they held is a gap, bridged if it is short.
     pub fn declare_gap(&mut self, last: i64, _class: &VehicleClass, _policy: &Policy) -> Effects {
-        self.applied_through = self.applied_through.max(last);
+        self.applied_through = self.applied_through.max(last.min(LAST_NUMBER));
         Effects::default()
     }
 
@@ -332,11 +337,19 @@ impl VehicleState {
         bytes
     }
 
-    /// Reads a state back. Never panics on foreign bytes.
+    /// Reads a state back. Never panics on foreign bytes, and takes none that another sample could make run over.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, StateError> {
         match bytes.split_first() {
             Some((&VERSION, rest)) => {
-                postcard::from_bytes(rest).map_err(|e| StateError::Damaged(e.to_string()))
+                let (state, left) = postcard::take_from_bytes::<Self>(rest)
+                    .map_err(|e| StateError::Damaged(e.to_string()))?;
+                if !left.is_empty() {
+                    return Err(StateError::Damaged(format!("{} bytes are left over", left.len())));
+                }
+                match plausible::implausible(&state) {
+                    None => Ok(state),
+                    Some(what) => Err(StateError::Damaged(what)),
+                }
             }
             Some((&found, _)) => Err(StateError::Newer {
                 found,

@@ -64,6 +64,10 @@ pub fn scan(first_lsn: u64, bytes: &[u8]) -> Result<Segment, NewerSegment> {
     }
     let mut at = SEGMENT_HEAD;
     while let Some((offset, record)) = next_good(bytes, at, found.next_lsn()) {
+        // Behind the largest number that there is, none can follow.
+        if found.records.last().is_some_and(|last| last.lsn == u64::MAX) {
+            break;
+        }
         if record.lsn > found.next_lsn() {
             found.holes.push((found.next_lsn(), record.lsn));
         }
