@@ -142,7 +142,8 @@ impl MetricHistogram {
         base64::engine::general_purpose::STANDARD.encode(bytes)
     }
 
-    /// Reads a histogram in the V2 format. The header is checked before anything is allocated.
+    /// Reads a histogram in the V2 format. The header is checked before anything is allocated: the library takes room
+    /// for as many bytes as it says.
     pub fn from_v2(metric: Metric, bytes: &[u8]) -> Result<Self, HistogramError> {
         let damaged = |reason: &str| HistogramError::Damaged {
             metric: metric.name(),
@@ -166,9 +167,20 @@ impl MetricHistogram {
                 ),
             });
         }
+        let cells = &bytes[40..];
+        if word(0) & 0xffff_ffff != cells.len() as u64 {
+            return Err(damaged("its length is not the length written"));
+        }
+        // The smallest number of 64 bits as a run of empty cells: the library turns its sign, which it cannot.
+        if cells.windows(9).any(|nine| nine == [0xff; 9]) {
+            return Err(damaged("it has more empty cells than there are"));
+        }
         let counts = Deserializer::new()
             .deserialize::<u64, _>(&mut std::io::Cursor::new(bytes))
             .map_err(|e| damaged(&e.to_string()))?;
+        if counts.len() == u64::MAX {
+            return Err(damaged("it has more values than can be counted"));
+        }
         Ok(Self {
             metric,
             counts,
@@ -226,6 +238,31 @@ mod tests {
             MetricHistogram::from_v2(Metric::Available, &ratio),
             Err(HistogramError::OtherScale { .. })
         ));
+    }
+
+    #[test]
+    fn lengths_and_counts_that_cannot_be_are_refused() {
+        let mut h = MetricHistogram::new(Metric::Drop);
+        h.record(120.0);
+        let good = h.to_v2();
+        let refused = |bytes: &[u8]| MetricHistogram::from_v2(Metric::Drop, bytes).is_err();
+        assert!(!refused(&good));
+        // 4 GiB of cells that are not there.
+        let mut long = good.clone();
+        long[4..8].copy_from_slice(&u32::MAX.to_be_bytes());
+        assert!(refused(&long));
+        assert!(refused(&[&good[..], &[2]].concat()));
+        let with = |cells: &[u8]| {
+            let mut bytes = good[..40].to_vec();
+            bytes[4..8].copy_from_slice(&(cells.len() as u32).to_be_bytes());
+            bytes.extend_from_slice(cells);
+            bytes
+        };
+        assert!(!refused(&with(&[2, 2])));
+        assert!(refused(&with(&[0xff; 9])));
+        // Three counts of 2^63 − 1.
+        let most = [&[0xfe][..], &[0xff; 8]].concat();
+        assert!(refused(&with(&most.repeat(3))));
     }
 
     #[test]

@@ -232,6 +232,8 @@ impl ser::SerializeMap for Look {
 
 #[cfg(test)]
 mod tests {
+    use serde::Serialize;
+
     use super::*;
 
     #[derive(Serialize)]
