@@ -317,11 +317,16 @@ fn friction_total(causes: [f64; 7], method: FrictionMethod) -> (f64, [f64; 7]) {
 
 /// Returns the identifier of a descent: the time of its top and its running number.
 fn identifier(time_ms: i64, ordinal: u64) -> String {
+    format!("{}-{ordinal}", stamp(time_ms))
+}
+
+/// Returns a time as it stands in identifiers: `20260312T071502Z`.
+pub(crate) fn stamp(time_ms: i64) -> String {
     let seconds = time_ms.div_euclid(1000);
     let (days, of_day) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
     let (year, month, day) = civil(days);
     format!(
-        "{year:04}{month:02}{day:02}T{:02}{:02}{:02}Z-{ordinal}",
+        "{year:04}{month:02}{day:02}T{:02}{:02}{:02}Z",
         of_day / 3600,
         of_day / 60 % 60,
         of_day % 60

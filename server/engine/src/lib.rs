@@ -8,6 +8,7 @@
 //! [`thermal`] (brake temperature) → the segmenter (where a descent begins and ends) → [`record`] (the descent).
 //! [`VehicleState`] is the door.
 
+pub mod alarm;
 pub mod atmosphere;
 pub mod class;
 pub mod constants;

@@ -207,6 +207,11 @@ impl EwmaChart {
         self.count
     }
 
+    /// Returns how it is built.
+    pub fn design(&self) -> &EwmaDesign {
+        &self.design
+    }
+
     /// Starts afresh, after a repair or a closed alarm.
     pub fn reset(&mut self) {
         let start = self.design.head_start * self.sigma * self.design.half_width(0);
