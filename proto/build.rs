@@ -6,6 +6,7 @@ use std::{env, error::Error, fs, path::PathBuf};
 use prost::Message as _;
 
 const FILES: &[&str] = &[
+    "coldbrake/v1/alarm.proto",
     "coldbrake/v1/telemetry.proto",
     "coldbrake/v1/model.proto",
     "coldbrake/v1/fleet.proto",

@@ -3,6 +3,7 @@
 //! [`v1`] holds the generated types; [`codec`] turns batches into columns of small differences and back; [`convert`]
 //! turns records into messages and back.
 
+pub mod alarm;
 pub mod codec;
 pub mod convert;
 

@@ -3,7 +3,6 @@
 //! The state of a vehicle carries its watermark, and travels in one [`CommitBatch`] with the descents that its batches
 //! closed: after a crash either both are there or neither.
 
-#[allow(dead_code, reason = "edits come with the grades and the alarms")]
 mod desk;
 mod group;
 
@@ -122,7 +121,6 @@ pub(crate) struct Registration {
 pub(crate) enum Request {
     Vehicle(Box<Change>),
     Class(Box<Registration>),
-    #[allow(dead_code, reason = "edits come with the grades and the alarms")]
     Edit(Edit),
 }
 

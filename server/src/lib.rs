@@ -17,6 +17,7 @@
 //! ```
 
 mod admin;
+mod alarms;
 mod checkpoint;
 pub mod cli;
 pub mod config;

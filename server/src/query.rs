@@ -13,7 +13,11 @@ use tokio::sync::Semaphore;
 
 use crate::{shared::Shared, status::Refusal, store::Store};
 
-pub(crate) use self::{descents::Descents, fleet::FleetQueries};
+pub(crate) use self::{
+    descents::Descents,
+    fleet::FleetQueries,
+    page::{Listing, size as page_size},
+};
 
 /// Reads the store beside the async threads, a bounded number of calls at a time.
 #[derive(Clone)]

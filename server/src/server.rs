@@ -5,8 +5,9 @@ use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
 use coldbrake_proto::{
     DESCRIPTORS,
     v1::{
-        descent_service_server::DescentServiceServer, fleet_service_server::FleetServiceServer,
-        operations_service_server::OperationsServiceServer, telemetry_service_server::TelemetryServiceServer,
+        alarm_service_server::AlarmServiceServer, descent_service_server::DescentServiceServer,
+        fleet_service_server::FleetServiceServer, operations_service_server::OperationsServiceServer,
+        telemetry_service_server::TelemetryServiceServer,
     },
 };
 use tokio::{
@@ -21,6 +22,7 @@ use tonic_health::{ServingStatus, server::HealthReporter};
 
 use crate::{
     admin::Admin,
+    alarms::Alarms,
     checkpoint,
     config::{Config, StoreKind},
     disk_floor,
@@ -177,8 +179,9 @@ impl ServerHandle {
             })?;
         let directory = config.store.directory.clone();
         let (shared, desk) = tokio::task::spawn_blocking(move || {
-            let desk = checkpoint::Desk::load(&*store)?;
-            Ok((Shared::load(config, store)?, desk))
+            let mut desk = checkpoint::Desk::load(&*store)?;
+            let alarms = desk.alarms().stand();
+            Ok((Shared::load(config, store, alarms)?, desk))
         })
         .await
         .map_err(|e| StartError::Part {
@@ -412,6 +415,7 @@ const SERVICES: &[&str] = &[
     FleetServiceServer::<FleetQueries>::NAME,
     DescentServiceServer::<Descents>::NAME,
     OperationsServiceServer::<Operations>::NAME,
+    AlarmServiceServer::<Alarms>::NAME,
 ];
 
 async fn routes(
@@ -424,6 +428,7 @@ async fn routes(
     let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
     let reader = Reader::new(shared);
     let operations = Operations::new(Arc::clone(shared), writer.clone());
+    let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone());
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
     let descents = Descents::new(Arc::clone(shared), reader);
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -454,6 +459,13 @@ async fn routes(
                 .send_compressed(gzip),
         )
         .add_service(OperationsServiceServer::new(operations))
+        .add_service(
+            AlarmServiceServer::new(alarms)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
         .add_service(health_service);
     if shared.config.reflection {
         let reflection = tonic_reflection::server::Builder::configure()

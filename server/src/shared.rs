@@ -14,6 +14,7 @@ use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
+    alarms::Stand,
     config::Config,
     disk_floor::DiskLow,
     metrics::Meters,
@@ -35,6 +36,8 @@ pub(crate) struct Shared {
     pub(crate) fleet: Fleet,
     /// Descents as they become durable.
     pub(crate) recorded: broadcast::Sender<Arc<Descent>>,
+    /// How the alarms stand.
+    pub(crate) alarms: Arc<Stand>,
     /// Why the store takes nothing more; `None` while it does.
     pub(crate) store_failure: watch::Sender<Option<Arc<str>>>,
     /// What is left on the disk while that is too little.
@@ -50,7 +53,11 @@ pub(crate) struct Shared {
 
 impl Shared {
     /// Reads what must be known before the first call. Blocks.
-    pub(crate) fn load(config: Config, store: Arc<dyn Store>) -> Result<Self, StoreError> {
+    pub(crate) fn load(
+        config: Config,
+        store: Arc<dyn Store>,
+        alarms: Arc<Stand>,
+    ) -> Result<Self, StoreError> {
         let classes = store
             .classes()?
             .into_iter()
@@ -63,6 +70,7 @@ impl Shared {
             meters: Meters::default(),
             fleet,
             recorded: broadcast::channel(config.limits.watch_backlog).0,
+            alarms,
             store_failure: watch::Sender::new(None),
             disk_low: watch::Sender::new(None),
             draining: CancellationToken::new(),

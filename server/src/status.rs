@@ -144,6 +144,12 @@ pub enum Refusal {
         /// Its name.
         name: String,
     },
+    /// An alarm that is over.
+    #[error("alarm `{0}` is closed: nothing can be done with it any more")]
+    AlarmClosed(String),
+    /// There is nothing to deliver to.
+    #[error("no webhook is configured: set webhook.url and webhook.secret_file, and restart the server")]
+    NoWebhook,
     /// A call that this server does not have, or that has no row in the table of calls and roles.
     #[error("this server has no call `{0}`: is the client newer than the server?")]
     NoSuchCall(String),
@@ -251,6 +257,12 @@ impl Refusal {
                 "MESSAGE_TOO_LARGE",
                 limit("limits.message_bytes"),
             ),
+            Self::AlarmClosed(alarm) => (
+                Code::FailedPrecondition,
+                "ALARM_CLOSED",
+                vec![("alarm", alarm.clone())],
+            ),
+            Self::NoWebhook => (Code::FailedPrecondition, "WEBHOOK_NOT_CONFIGURED", vec![]),
             Self::NoSuchCall(_) => (Code::Unimplemented, "CALL_UNKNOWN", vec![]),
             Self::NotIdentified(_) => (Code::Unauthenticated, "IDENTITY_NOT_ACCEPTED", vec![]),
             Self::RoleNotAllowed { role, call, .. } => (
@@ -276,6 +288,7 @@ impl Refusal {
                     "vehicle" => "VEHICLE_NOT_FOUND",
                     "vehicle class" => "VEHICLE_CLASS_NOT_FOUND",
                     "descent" => "DESCENT_NOT_FOUND",
+                    "alarm" => "ALARM_NOT_FOUND",
                     _ => "NOT_FOUND",
                 };
                 (Code::NotFound, reason, vec![("name", name.clone())])

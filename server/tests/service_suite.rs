@@ -10,6 +10,8 @@
     reason = "what only one test needs is imported there"
 )]
 
+#[path = "service/alarms.rs"]
+mod alarms;
 #[path = "service/ends.rs"]
 mod ends;
 #[path = "service/limits.rs"]

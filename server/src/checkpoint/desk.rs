@@ -6,16 +6,19 @@
 
 use super::Reply;
 use crate::{
+    alarms::Keeper,
     grades::Labels,
     status::Refusal,
     store::{CommitBatch, Store, StoreError},
 };
 
 /// Memory of the writer thread.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Desk {
     /// To which known grade descents belong.
     pub(crate) grades: Labels,
+    /// What deserves somebody's attention.
+    pub(crate) alarms: Keeper,
 }
 
 impl Desk {
@@ -23,6 +26,7 @@ impl Desk {
     pub(crate) fn load(store: &dyn Store) -> Result<Self, StoreError> {
         Ok(Self {
             grades: Labels::load(store)?,
+            alarms: Keeper::load(store)?,
         })
     }
 
@@ -31,16 +35,19 @@ impl Desk {
     pub(crate) fn prepare(&mut self, batch: &mut CommitBatch) {
         // First: all else may ask to which grade a descent belongs.
         self.grades.label(&mut batch.descents);
+        self.alarms.prepare(batch);
     }
 
     /// The batch prepared, or edited, last is durable.
     pub(crate) fn written(&mut self) {
         self.grades.written();
+        self.alarms.written();
     }
 
     /// The batch prepared, or edited, last was not written: forgets what it would have changed.
     pub(crate) fn refused(&mut self) {
         self.grades.refused();
+        self.alarms.refused();
     }
 }
 

@@ -7,10 +7,10 @@ use coldbrake_engine::VehicleClass;
 use super::{Durable, Mark, Reply, Request};
 use crate::{config::CommitConfig, status::Refusal, store::CommitBatch};
 
-/// Keys that the store writes for a vehicle (state and record), a descent (record, profile, index and one histogram a
-/// metric) and a class (record and audit entry).
+/// Keys that the store writes for a vehicle (state and record), a descent (record, profile, index, one histogram a
+/// metric, and what the alarms remember: four records, an alarm and what happened) and a class (record and audit entry).
 const VEHICLE_KEYS: usize = 2;
-const DESCENT_KEYS: usize = 18;
+const DESCENT_KEYS: usize = 26;
 const CLASS_KEYS: usize = 2;
 /// Bytes of a descent with its profile and histogram increments, about.
 const DESCENT_BYTES: usize = 8 << 10;

@@ -49,6 +49,20 @@ pub const CALLS: &[Call] = &[
     call("/coldbrake.v1.DescentService/GetDistribution", READ),
     // The server itself.
     call("/coldbrake.v1.OperationsService/CreateBackup", ADMINISTER),
+    // Alarms.
+    call("/coldbrake.v1.AlarmService/ListAlarms", READ),
+    call("/coldbrake.v1.AlarmService/GetAlarm", READ),
+    call("/coldbrake.v1.AlarmService/WatchAlarms", READ),
+    call("/coldbrake.v1.AlarmService/AcknowledgeAlarm", READ),
+    call("/coldbrake.v1.AlarmService/QuietAlarm", READ),
+    call("/coldbrake.v1.AlarmService/CloseAlarm", READ),
+    call("/coldbrake.v1.AlarmService/ListAlarmRules", READ),
+    call("/coldbrake.v1.AlarmService/PutAlarmRule", EDIT),
+    call("/coldbrake.v1.AlarmService/DeleteAlarmRule", EDIT),
+    call("/coldbrake.v1.AlarmService/PreviewAlarms", READ),
+    call("/coldbrake.v1.AlarmService/TestAlarmDelivery", EDIT),
+    call("/coldbrake.v1.AlarmService/GetAlarmDelivery", READ),
+    call("/coldbrake.v1.AlarmService/ReplayAlarmDelivery", EDIT),
     // Standard services.
     call("/grpc.health.v1.Health/Check", ANYBODY),
     call("/grpc.health.v1.Health/Watch", ANYBODY),

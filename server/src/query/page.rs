@@ -13,7 +13,7 @@ const LARGEST_SIZE: usize = 1_000;
 pub(super) const LOOKS_PER_PAGE: usize = 32;
 
 /// Returns the number of rows that is meant.
-pub(super) fn size(wanted: i32) -> Result<usize, Refusal> {
+pub(crate) fn size(wanted: i32) -> Result<usize, Refusal> {
     match usize::try_from(wanted) {
         Ok(0) => Ok(DEFAULT_SIZE),
         Ok(n) => Ok(n.min(LARGEST_SIZE)),
@@ -26,19 +26,19 @@ pub(super) fn size(wanted: i32) -> Result<usize, Refusal> {
 
 /// A listing, told from others by its name and its filter: a token is good for that one only.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Listing(u32);
+pub(crate) struct Listing(u32);
 
 const VERSION: u8 = 1;
 
 impl Listing {
-    pub(super) fn new(name: &str, filter: &impl Serialize) -> Self {
+    pub(crate) fn new(name: &str, filter: &impl Serialize) -> Self {
         // Serialising plain data into memory has no way to fail.
         let bytes = postcard::to_stdvec(&(name, filter)).unwrap_or_default();
         Self(crc32c::crc32c(&bytes))
     }
 
     /// Returns the token for where the next page begins; empty when there is none.
-    pub(super) fn token(self, next: Option<&[u8]>) -> String {
+    pub(crate) fn token(self, next: Option<&[u8]>) -> String {
         let Some(cursor) = next else { return String::new() };
         let mut bytes = vec![VERSION];
         bytes.extend(self.0.to_be_bytes());
@@ -47,7 +47,7 @@ impl Listing {
     }
 
     /// Reads a token back.
-    pub(super) fn cursor(self, token: &str) -> Result<Option<Vec<u8>>, Refusal> {
+    pub(crate) fn cursor(self, token: &str) -> Result<Option<Vec<u8>>, Refusal> {
         if token.is_empty() {
             return Ok(None);
         }

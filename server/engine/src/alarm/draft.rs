@@ -67,7 +67,9 @@ impl<V: Clone> Drafts<V> {
 
     /// Returns what has changed since the last [`Drafts::settle`], by name; `None` for a record taken away.
     pub fn changes(&self) -> impl Iterator<Item = (&str, Option<&V>)> {
-        self.changed.iter().map(|(name, value)| (name.as_str(), value.as_ref()))
+        self.changed
+            .iter()
+            .map(|(name, value)| (name.as_str(), value.as_ref()))
     }
 
     /// The changes are durable.

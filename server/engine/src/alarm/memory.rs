@@ -152,10 +152,13 @@ impl Cell {
             return;
         }
         if self.level.is_none() || self.baseline.seen() % LEVEL_EVERY == 0 {
-            self.level = self.baseline.level(armed.rule.least_sigma_kj_per_t_100m).map(|l| Level {
-                sigma: l.sigma.max(armed.rule.least_sigma_share * l.median.abs()),
-                ..l
-            });
+            self.level = self
+                .baseline
+                .level(armed.rule.least_sigma_kj_per_t_100m)
+                .map(|l| Level {
+                    sigma: l.sigma.max(armed.rule.least_sigma_share * l.median.abs()),
+                    ..l
+                });
         }
     }
 

@@ -113,7 +113,12 @@ impl Rule {
             ("baseline_memory", memory, 30.0, 1024.0),
             ("spike_count", f64::from(self.spike_count), 5.0, memory),
             ("drift_count", f64::from(self.drift_count), 30.0, memory),
-            ("least_sigma_kj_per_t_100m", self.least_sigma_kj_per_t_100m, 0.1, 500.0),
+            (
+                "least_sigma_kj_per_t_100m",
+                self.least_sigma_kj_per_t_100m,
+                0.1,
+                500.0,
+            ),
             ("least_sigma_share", self.least_sigma_share, 0.0, 1.0),
             ("spike_sigmas", self.spike_sigmas, 2.0, 50.0),
             ("drift_lambda", self.drift_lambda, 0.02, 1.0),
@@ -122,7 +127,12 @@ impl Rule {
             ("quiet_descents", f64::from(self.quiet_descents), 1.0, 1000.0),
             ("stale_days", f64::from(self.stale_days), 1.0, 3650.0),
             ("hot_descents", f64::from(self.hot_descents), 1.0, 16.0),
-            ("hot_window", f64::from(self.hot_window), f64::from(self.hot_descents), 16.0),
+            (
+                "hot_window",
+                f64::from(self.hot_window),
+                f64::from(self.hot_descents),
+                16.0,
+            ),
             ("unused_days", f64::from(self.unused_days), 1.0, 3650.0),
             ("unused_km", self.unused_km, 1.0, 100e3),
             ("plan_kj_per_t_100m", self.plan_kj_per_t_100m, 1.0, 1000.0),
@@ -181,7 +191,11 @@ pub struct Armed {
 impl Armed {
     /// Works out the charts of a rule. A rule with problems is taken as the default one.
     pub fn new(rule: Rule) -> Self {
-        let rule = if rule.problems().is_empty() { rule } else { Rule::default() };
+        let rule = if rule.problems().is_empty() {
+            rule
+        } else {
+            Rule::default()
+        };
         let limit = limit_of(rule.drift_lambda, rule.drift_run_length);
         let design = EwmaDesign {
             side: Side::Upper,
@@ -204,8 +218,13 @@ mod tests {
     #[test]
     fn the_default_limit_gives_the_default_run_length() {
         let usual = Rule::default();
-        let limit =
-            ewma_limit_for(usual.drift_lambda, Side::Upper, Limits::Steady, usual.drift_run_length).unwrap();
+        let limit = ewma_limit_for(
+            usual.drift_lambda,
+            Side::Upper,
+            Limits::Steady,
+            usual.drift_run_length,
+        )
+        .unwrap();
         assert!((limit - DEFAULT_LIMIT).abs() < 1e-6, "{limit}");
     }
 }

@@ -166,7 +166,12 @@ impl Fleet {
     }
 
     /// Drives at random for so many descents; `fault` says what is added.
-    fn drive(&mut self, count: usize, version: impl Fn(&str) -> &'static str, fault: impl Fn(&str, &str, &str) -> f64) {
+    fn drive(
+        &mut self,
+        count: usize,
+        version: impl Fn(&str) -> &'static str,
+        fault: impl Fn(&str, &str, &str) -> f64,
+    ) {
         for _ in 0..count {
             self.time_ms += HOUR;
             let (vehicle, grade) = (self.noise.pick(&VEHICLES), self.noise.pick(&GRADES));
@@ -183,7 +188,10 @@ impl Fleet {
 
     fn only(&self) -> Alarm {
         let open = self.open();
-        let seen: Vec<_> = open.iter().map(|a| (&a.scope, &a.sign, a.evidence.high, &a.evidence.vehicles)).collect();
+        let seen: Vec<_> = open
+            .iter()
+            .map(|a| (&a.scope, &a.sign, a.evidence.high, &a.evidence.vehicles))
+            .collect();
         assert_eq!(open.len(), 1, "{seen:?}");
         open[0].clone()
     }
@@ -223,10 +231,20 @@ fn one_cause_has_one_alarm_and_the_right_scope() {
             // One bad software version on half of the vehicles.
             let mut fleet = Fleet::new(seed + 200);
             fleet.drive(300, old, no_fault);
-            let new = |v: &str| if ["v1", "v2", "v3", "v4"].contains(&v) { "4.2" } else { "4.1" };
+            let new = |v: &str| {
+                if ["v1", "v2", "v3", "v4"].contains(&v) {
+                    "4.2"
+                } else {
+                    "4.1"
+                }
+            };
             fleet.drive(60, new, |_, _, s| if s == "4.2" { size } else { 0.0 });
             let alarm = fleet.only();
-            assert_eq!(alarm.scope.kind(), ScopeKind::SoftwareVersion, "seed {seed}: {alarm:#?}");
+            assert_eq!(
+                alarm.scope.kind(),
+                ScopeKind::SoftwareVersion,
+                "seed {seed}: {alarm:#?}"
+            );
             assert_eq!(alarm.scope.software_version.as_deref(), Some("4.2"));
             assert!(alarm.evidence.vehicles.len() > 1 && alarm.evidence.grades.len() > 1);
         }
@@ -239,7 +257,13 @@ fn three_causes_at_a_time_are_three_alarms() {
     for seed in 1..=20 {
         let mut fleet = Fleet::new(seed);
         fleet.drive(300, old, no_fault);
-        let new = |v: &str| if ["v5", "v6", "v7"].contains(&v) { "4.2" } else { "4.1" };
+        let new = |v: &str| {
+            if ["v5", "v6", "v7"].contains(&v) {
+                "4.2"
+            } else {
+                "4.1"
+            }
+        };
         fleet.drive(150, new, |v, g, s| match (v, g, s) {
             (_, "mill-hill", _) => 90.0,
             ("v1", ..) => 120.0,
@@ -261,7 +285,10 @@ fn a_small_lasting_shift_is_a_drift() {
         fleet.drive(300, old, no_fault);
         fleet.drive(200, old, |v, _, _| if v == "v3" { 16.0 } else { 0.0 });
         let open = fleet.open();
-        found += usize::from(open.iter().any(|a| a.sign == Sign::Drift && a.scope.vehicle.as_deref() == Some("v3")));
+        found += usize::from(
+            open.iter()
+                .any(|a| a.sign == Sign::Drift && a.scope.vehicle.as_deref() == Some("v3")),
+        );
     }
     assert!(found >= 18, "{found} of 20");
 }
@@ -308,7 +335,10 @@ fn a_life_is_raised_acknowledged_quieted_raised_again_closed() {
         fleet.watch.settle();
     };
     act(&mut fleet, Act::Acknowledge);
-    assert_eq!((fleet.only().stage, fleet.only().person.as_str()), (Stage::Acknowledged, "mara"));
+    assert_eq!(
+        (fleet.only().stage, fleet.only().person.as_str()),
+        (Stage::Acknowledged, "mara")
+    );
     let until_ms = fleet.time_ms + 48 * HOUR;
     act(&mut fleet, Act::Quiet { until_ms });
     let before = fleet.told.len();
@@ -341,7 +371,13 @@ fn a_new_level_that_is_right_can_become_the_usual_one() {
     let id = fleet.only().alarm;
     fleet
         .watch
-        .act(&id, Act::Close { relearn: true }, "mara", "new road", fleet.time_ms)
+        .act(
+            &id,
+            Act::Close { relearn: true },
+            "mara",
+            "new road",
+            fleet.time_ms,
+        )
         .unwrap();
     fleet.watch.settle();
     fleet.drive(300, old, changed);
@@ -366,7 +402,11 @@ fn nothing_is_heard_of_for_long_is_over() {
 fn friction_with_a_reason_raises_no_alarm_but_a_plan() {
     let mut fleet = Fleet::new(9);
     fleet.drive(300, old, no_fault);
-    for (cause, kind) in [(3, Kind::BatteryFull), (4, Kind::BatteryCold), (5, Kind::PowerLimited)] {
+    for (cause, kind) in [
+        (3, Kind::BatteryFull),
+        (4, Kind::BatteryCold),
+        (5, Kind::PowerLimited),
+    ] {
         let mut causes = [0.0; 7];
         causes[cause] = 1.5e6;
         causes[6] = 30.0 * 1e3 * 5.0;
@@ -389,7 +429,11 @@ fn friction_with_a_reason_raises_no_alarm_but_a_plan() {
             // 3 MJ for three hundredths of the charge: 100 MJ. The grade gives 3 MJ, full is 97 %.
             assert!((room.capacity_j - 100e6).abs() < 1e3, "{room:?}");
             assert!((room.arrive_at_or_below - 0.94).abs() < 0.005, "{room:?}");
-            assert!(words::advice(&open[0]).contains("94 %"), "{}", words::advice(&open[0]));
+            assert!(
+                words::advice(&open[0]).contains("94 %"),
+                "{}",
+                words::advice(&open[0])
+            );
         } else {
             assert_eq!(open[0].head_room, None);
         }
@@ -421,7 +465,10 @@ fn only_measured_friction_of_good_descents_on_known_grades_counts() {
     fleet.drive(300, old, no_fault);
     let mut bad = Vec::new();
     let high = descent("v1", "mill-hill", "4.1", fleet.time_ms, 500.0);
-    bad.push(Descent { grade: None, ..high.clone() });
+    bad.push(Descent {
+        grade: None,
+        ..high.clone()
+    });
     bad.push(Descent {
         friction_method: Some(FrictionMethod::Balance),
         ..high.clone()
@@ -518,7 +565,13 @@ fn a_restart_or_a_refused_commit_changes_nothing() {
         time_ms += HOUR;
         let (vehicle, grade) = (noise.pick(&VEHICLES), noise.pick(&GRADES));
         let fault = if k > 300 && vehicle == "v3" { 90.0 } else { 0.0 };
-        let d = descent(vehicle, grade, "4.1", time_ms, 30.0 + 8.0 * noise.normal() + fault);
+        let d = descent(
+            vehicle,
+            grade,
+            "4.1",
+            time_ms,
+            30.0 + 8.0 * noise.normal() + fault,
+        );
         through.observe(&d);
         // A commit that is refused, the same again, and a restart now and then.
         restarted.observe(&d, Some(&class()), &Facts::default());

@@ -6,8 +6,8 @@ use serde::{Serialize, de::DeserializeOwned};
 
 use super::draft::Drafts;
 use super::memory::{
-    Cell, Class, MOST_CELLS, MOST_CLOSED, MOST_EVENTS, MOST_OPEN, MOST_VEHICLES, MOST_VERSIONS, Record, Vehicle,
-    Version,
+    Cell, Class, MOST_CELLS, MOST_CLOSED, MOST_EVENTS, MOST_OPEN, MOST_VEHICLES, MOST_VERSIONS, Record,
+    Vehicle, Version,
 };
 use super::plan;
 use super::record::{Act, ActError, Alarm, Closing, Event, Evidence, Kind, Sign, Stage, What};
@@ -214,6 +214,11 @@ impl Watch {
         self.position
     }
 
+    /// Returns the position of the last event, durable or not.
+    pub fn latest_position(&self) -> u64 {
+        self.events.last().map_or(self.position, |e| e.position)
+    }
+
     /// Returns what happened since the last settling.
     pub fn events(&self) -> &[Event] {
         &self.events
@@ -235,7 +240,14 @@ impl Watch {
     ///
     /// # Errors
     /// There is no such open alarm.
-    pub fn act(&mut self, alarm: &str, act: Act, person: &str, note: &str, time_ms: i64) -> Result<(), ActError> {
+    pub fn act(
+        &mut self,
+        alarm: &str,
+        act: Act,
+        person: &str,
+        note: &str,
+        time_ms: i64,
+    ) -> Result<(), ActError> {
         let Some(mut known) = self.open.get(alarm).cloned() else {
             return Err(if self.closed.get(alarm).is_some() {
                 ActError::Closed
@@ -308,7 +320,12 @@ impl Watch {
             }
         }
         for event in &self.events {
-            add(&mut all, Sort::Event, &event_name(event.position), Some(encode(event)));
+            add(
+                &mut all,
+                Sort::Event,
+                &event_name(event.position),
+                Some(encode(event)),
+            );
             if let Some(old) = event.position.checked_sub(MOST_EVENTS).filter(|p| *p > 0) {
                 add(&mut all, Sort::Event, &event_name(old), None);
             }
@@ -369,7 +386,9 @@ impl Watch {
             self.cells.put(&cell_name, cell);
             return;
         };
-        let Some((mut vehicle, mut version)) = self.neighbours(d) else { return };
+        let Some((mut vehicle, mut version)) = self.neighbours(d) else {
+            return;
+        };
         let z = level.standardised(value);
         let pass = Pass {
             vehicle: d.vehicle.clone(),
@@ -391,7 +410,12 @@ impl Watch {
             // What a standing alarm explains teaches nothing and alarms nobody else.
             None
         } else {
-            let sign = judge(z, &level, &mut [&mut cell.drift, &mut vehicle.drift, &mut version.drift], armed);
+            let sign = judge(
+                z,
+                &level,
+                &mut [&mut cell.drift, &mut vehicle.drift, &mut version.drift],
+                armed,
+            );
             if sign.is_none() {
                 cell.learn(value, armed);
             }
@@ -411,7 +435,9 @@ impl Watch {
 
     /// Returns what is remembered of the vehicle and of its software version; nothing where there is no room.
     fn neighbours(&self, d: &Descent) -> Option<(Vehicle, Version)> {
-        let version = self.versions.get(&name("s", &[&d.software_version, &d.vehicle_class]));
+        let version = self
+            .versions
+            .get(&name("s", &[&d.software_version, &d.vehicle_class]));
         let version = version.cloned().or_else(|| {
             (self.versions.size() < MOST_VERSIONS).then(|| Version {
                 software_version: d.software_version.clone(),
@@ -460,7 +486,9 @@ impl Watch {
 
     /// An alarm turns out to be about something else. What it rested on and is not about that counts no more.
     fn move_to(&mut self, id: &str, scope: Scope, time_ms: i64) {
-        let Some(mut alarm) = self.open.get(id).cloned() else { return };
+        let Some(mut alarm) = self.open.get(id).cloned() else {
+            return;
+        };
         let mut evidence = Evidence {
             descents: alarm.evidence.descents,
             ..Evidence::default()
@@ -492,10 +520,17 @@ impl Watch {
     /// Goes on with an alarm after a descent that it is about.
     fn go_on(&mut self, mut alarm: Alarm, quiet: bool, time_ms: i64, armed: &Armed) {
         alarm.latest_ms = alarm.latest_ms.max(time_ms);
-        alarm.quiet_run = if quiet { alarm.quiet_run.saturating_add(1) } else { 0 };
+        alarm.quiet_run = if quiet {
+            alarm.quiet_run.saturating_add(1)
+        } else {
+            0
+        };
         if alarm.quiet_run >= armed.rule.quiet_descents {
             self.close(alarm, Closing::Quiet, time_ms);
-        } else if !quiet && alarm.stage == Stage::Quieted && alarm.quieted_until_ms.is_none_or(|t| time_ms >= t) {
+        } else if !quiet
+            && alarm.stage == Stage::Quieted
+            && alarm.quieted_until_ms.is_none_or(|t| time_ms >= t)
+        {
             alarm.stage = Stage::Raised;
             alarm.quieted_until_ms = None;
             self.keep(alarm, What::RaisedAgain, time_ms);
@@ -511,7 +546,9 @@ impl Watch {
         // Alarms whose scope was not clear yet, all of whose evidence is of the scope found now: one cause.
         let mut same: Vec<Alarm> = self
             .of_kind(Kind::UnexplainedFriction, &d.vehicle_class)
-            .filter(|a| a.scope.kind() == ScopeKind::Unclear && a.evidence.passes.iter().all(|p| scope.covers(p)))
+            .filter(|a| {
+                a.scope.kind() == ScopeKind::Unclear && a.evidence.passes.iter().all(|p| scope.covers(p))
+            })
             .cloned()
             .collect();
         if same.is_empty() {
@@ -566,7 +603,9 @@ impl Watch {
             .cloned()
             .collect();
         for alarm in unclear {
-            let Some(anchor) = alarm.evidence.passes.last() else { continue };
+            let Some(anchor) = alarm.evidence.passes.last() else {
+                continue;
+            };
             let scope = self.scope_of(anchor, vehicle_class, None);
             if scope != alarm.scope && alarm.evidence.passes.iter().all(|p| scope.covers(p)) {
                 self.rescope(alarm, scope, pass.time_ms);
@@ -585,15 +624,23 @@ impl Watch {
             return;
         }
         for (id, scope) in standing.iter().rev().filter(|(_, s)| s.touches(pass)) {
-            let Some(alarm) = self.open.get(id).cloned() else { continue };
+            let Some(alarm) = self.open.get(id).cloned() else {
+                continue;
+            };
             let others: Vec<&Scope> = standing
                 .iter()
-                .filter(|(other, s)| other != id && s.kind() != ScopeKind::Unclear && self.open.get(other).is_some())
+                .filter(|(other, s)| {
+                    other != id && s.kind() != ScopeKind::Unclear && self.open.get(other).is_some()
+                })
                 .map(|(_, s)| s)
                 .collect();
             // A broad alarm with a descent that nothing else explains stays, and so does a narrow one.
             if scope.kind() != ScopeKind::Vehicle
-                && alarm.evidence.passes.iter().all(|p| others.iter().any(|s| s.covers(p)))
+                && alarm
+                    .evidence
+                    .passes
+                    .iter()
+                    .all(|p| others.iter().any(|s| s.covers(p)))
             {
                 self.close(alarm, Closing::Joined, pass.time_ms);
             }
@@ -644,7 +691,9 @@ impl Watch {
         if d.brake_temperature_peak_c.is_none() {
             return;
         }
-        let Some(mut vehicle) = self.vehicle(&d.vehicle) else { return };
+        let Some(mut vehicle) = self.vehicle(&d.vehicle) else {
+            return;
+        };
         let hot = d.above_inspection_temperature_s > 0.0;
         let count = vehicle.heat(hot, armed.rule.hot_window);
         self.vehicles.put(&name("v", &[&d.vehicle]), vehicle);
@@ -720,7 +769,9 @@ impl Watch {
                 self.classes.put(&class_name, memory);
             }
         }
-        let (Some(grade), Some(causes)) = (&d.grade, d.friction_by_cause_j) else { return };
+        let (Some(grade), Some(causes)) = (&d.grade, d.friction_by_cause_j) else {
+            return;
+        };
         if d.friction_method != Some(FrictionMethod::Measured) || d.drop_m <= 0.0 {
             return;
         }
@@ -837,7 +888,12 @@ impl Watch {
                 self.cells.put(&key, memory);
             }
         }
-        for version in alarm.evidence.software_versions.iter().chain(&scope.software_version) {
+        for version in alarm
+            .evidence
+            .software_versions
+            .iter()
+            .chain(&scope.software_version)
+        {
             let key = name("s", &[version, class]);
             if let Some(mut memory) = self.versions.get(&key).cloned() {
                 memory.passes.retain(|p| !scope.covers(p));
@@ -922,6 +978,11 @@ fn basis(d: &Descent) -> Option<(f64, &str)> {
     trusted.then_some((value, grade))
 }
 
+/// Returns whether the friction of a descent is a basis for alarms: measured, on a known grade, of good quality.
+pub fn is_basis(d: &Descent) -> bool {
+    basis(d).is_some()
+}
+
 fn plain_pass(d: &Descent) -> Pass {
     Pass {
         vehicle: d.vehicle.clone(),
@@ -975,7 +1036,10 @@ fn name(sort: &str, parts: &[&str]) -> String {
         return whole;
     }
     // All parts are ASCII by their rules; anything else is cut at a character.
-    let end = (0..=LONGEST_NAME - 17).rev().find(|&i| whole.is_char_boundary(i)).unwrap_or(0);
+    let end = (0..=LONGEST_NAME - 17)
+        .rev()
+        .find(|&i| whole.is_char_boundary(i))
+        .unwrap_or(0);
     format!("{}~{:016x}", &whole[..end], hash(&[&whole]))
 }
 
