@@ -6,9 +6,9 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
-        analyse::AnalyseArgs, backup::BackupArgs, classes::ClassesCommand, completions::CompletionsArgs,
-        define::DefineArgs, demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs,
-        send::SendArgs, vehicles::VehiclesCommand,
+        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, classes::ClassesCommand,
+        completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs, descents::DescentsCommand,
+        distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
     },
     connect::DEFAULT_SERVER,
     exit::CODES,
@@ -129,6 +129,9 @@ pub enum Command {
     /// List, show and register vehicle classes
     #[command(subcommand)]
     Classes(ClassesCommand),
+    /// List, show and handle alarms and planning messages; their rules and their delivery
+    #[command(subcommand)]
+    Alarms(AlarmsCommand),
     /// Show what the server has done
     #[command(
         after_help = "Examples:\n  coldbrake status\n  coldbrake status --server http://10.0.0.7:7450 --format json"

@@ -1,5 +1,6 @@
 //! The commands, one file each.
 
+pub mod alarms;
 pub mod analyse;
 pub mod backup;
 pub mod classes;

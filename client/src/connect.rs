@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use coldbrake_proto::v1::{
-    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
-    operations_service_client::OperationsServiceClient,
+    alarm_service_client::AlarmServiceClient, descent_service_client::DescentServiceClient,
+    fleet_service_client::FleetServiceClient, operations_service_client::OperationsServiceClient,
 };
 use tonic::{
     Code as GrpcCode, Status,
@@ -79,6 +79,11 @@ impl Server {
     /// Returns a client for looking after the server.
     pub fn operations(&self) -> OperationsServiceClient<Channel> {
         OperationsServiceClient::new(self.channel())
+    }
+
+    /// Returns a client for alarms.
+    pub fn alarms(&self) -> AlarmServiceClient<Channel> {
+        AlarmServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
     }
 
     /// Returns a client for descents and distributions.

@@ -65,6 +65,7 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Distribution(a) => command::distribution::run(a, &global, printer).await,
         Command::Vehicles(c) => command::vehicles::run(c, &global, printer).await,
         Command::Classes(c) => command::classes::run(c, &global, printer).await,
+        Command::Alarms(c) => command::alarms::run(c, &global, printer).await,
         Command::Status => command::status::run(&global, printer).await,
         Command::Backup(a) => command::backup::run(a, &global, printer).await,
         Command::Define(a) => command::define::run(&a, printer),

@@ -6,6 +6,7 @@
     reason = "helpers of tests fail as tests do"
 )]
 
+mod alarms;
 mod check;
 mod fixture;
 mod program;
