@@ -179,8 +179,8 @@ impl ServerHandle {
             })?;
         let directory = config.store.directory.clone();
         let (shared, desk) = tokio::task::spawn_blocking(move || {
-            let mut desk = checkpoint::Desk::load(&*store)?;
-            let alarms = desk.alarms().stand();
+            let desk = checkpoint::Desk::load(&*store)?;
+            let alarms = desk.alarms.stand();
             Ok((Shared::load(config, store, alarms)?, desk))
         })
         .await

@@ -100,7 +100,7 @@ impl Alarms {
         };
         let id = alarm.clone();
         self.edit(audit, move |desk| {
-            desk.alarms().act(&id, act, &who, &note, time_ms)
+            desk.alarms.act(&id, act, &who, &note, time_ms)
         })
         .await?;
         self.one(alarm).await
@@ -318,7 +318,7 @@ impl AlarmService for Alarms {
             subject: rule.vehicle_class.clone(),
         };
         let answer = rule_to_wire(&rule, false);
-        self.edit(audit, move |desk| Ok(desk.alarms().put_rule(rule)))
+        self.edit(audit, move |desk| Ok(desk.alarms.put_rule(rule)))
             .await?;
         Ok(Response::new(v1::PutAlarmRuleResponse { rule: Some(answer) }))
     }
@@ -335,7 +335,7 @@ impl AlarmService for Alarms {
             action: "DeleteAlarmRule".to_owned(),
             subject: class.clone(),
         };
-        self.edit(audit, move |desk| desk.alarms().remove_rule(&class))
+        self.edit(audit, move |desk| desk.alarms.remove_rule(&class))
             .await?;
         Ok(Response::new(v1::DeleteAlarmRuleResponse {}))
     }
@@ -381,8 +381,8 @@ impl AlarmService for Alarms {
         };
         let (tell, told) = oneshot::channel();
         self.edit(audit, move |desk| {
-            let changes = desk.alarms().test(time_ms);
-            let _ = tell.send(desk.alarms().latest_position());
+            let changes = desk.alarms.test(time_ms);
+            let _ = tell.send(desk.alarms.latest_position());
             Ok(changes)
         })
         .await?;
