@@ -1,9 +1,12 @@
 //! Alarms: kept by the writer thread ([`Keeper`]), told by [`service`], sent to other systems by [`delivery`].
 
+pub(crate) mod delivery;
 pub(crate) mod keeper;
 pub(crate) mod preview;
 pub(crate) mod select;
 pub(crate) mod service;
+mod signature;
+pub(crate) mod webhook;
 
 use std::sync::{
     Mutex, PoisonError,
@@ -12,7 +15,7 @@ use std::sync::{
 
 use tokio::sync::watch;
 
-pub(crate) use self::{keeper::Keeper, service::Alarms};
+pub(crate) use self::{delivery::Delivery, keeper::Keeper, service::Alarms, webhook::Webhook};
 
 /// How the alarms stand, for those who do not write.
 #[derive(Debug)]

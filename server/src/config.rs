@@ -56,6 +56,8 @@ pub struct Config {
     pub retention: RetentionConfig,
     /// Group commit.
     pub commit: CommitConfig,
+    /// Where alarms are sent.
+    pub webhook: WebhookConfig,
     /// Limits.
     pub limits: Limits,
     /// Logs.
@@ -84,6 +86,19 @@ impl TlsConfig {
     pub fn is_on(&self) -> bool {
         !self.certificate.as_os_str().is_empty()
     }
+}
+
+/// Where alarms are sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WebhookConfig {
+    /// Address; empty: nowhere.
+    pub url: String,
+    /// File with the secret that messages are signed with.
+    pub secret_file: PathBuf,
+    /// PEM file with the authorities that the receiver's certificate must come from.
+    pub authorities: PathBuf,
+    /// Longest time of one attempt.
+    pub timeout: Duration,
 }
 
 /// Where durable things go.
@@ -199,6 +214,12 @@ impl Default for Config {
                 bytes: 1 << 20,
                 queue: 256,
             },
+            webhook: WebhookConfig {
+                url: String::new(),
+                secret_file: PathBuf::new(),
+                authorities: PathBuf::from("/etc/ssl/certs/ca-certificates.crt"),
+                timeout: Duration::from_secs(10),
+            },
             limits: Limits {
                 connections: 10_000,
                 handshakes: 512,
@@ -256,6 +277,7 @@ impl Config {
             .map(|(field, text)| (format!("policy.{field}"), text))
             .collect();
         found.extend(self.tls_problems());
+        found.extend(self.webhook_problem());
         if !self.listen.ip().is_loopback() && !self.tls.is_on() && !self.insecure_without_tls {
             found.push((
                 "listen".to_owned(),
@@ -278,6 +300,35 @@ impl Config {
             ));
         }
         found
+    }
+
+    /// A webhook has a secret, and TLS where others could listen.
+    fn webhook_problem(&self) -> Option<(String, String)> {
+        let webhook = &self.webhook;
+        if webhook.url.is_empty() {
+            return None;
+        }
+        let problem = |key: &str, text: String| Some((key.to_owned(), text));
+        let (host, secure) = match crate::alarms::webhook::read_url(&webhook.url) {
+            Ok((_, host, _, secure)) => (host, secure),
+            Err(text) => return problem("webhook.url", text),
+        };
+        let near = host == "localhost"
+            || host
+                .parse::<std::net::IpAddr>()
+                .is_ok_and(|ip| ip.to_canonical().is_loopback());
+        if !secure && !near {
+            let text = format!(
+                "is {}, which goes over the network without TLS: give an https address, or one on this machine",
+                webhook.url
+            );
+            return problem("webhook.url", text);
+        }
+        if webhook.secret_file.as_os_str().is_empty() {
+            let text = "is empty: name a file with the secret that messages are signed with".to_owned();
+            return problem("webhook.secret_file", text);
+        }
+        None
     }
 
     /// TLS is on with all of its keys, or off with none of them: a half of it must not pass for the whole.

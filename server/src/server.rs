@@ -22,7 +22,7 @@ use tonic_health::{ServingStatus, server::HealthReporter};
 
 use crate::{
     admin::Admin,
-    alarms::Alarms,
+    alarms::{self, Alarms, Delivery, Webhook},
     checkpoint,
     config::{Config, StoreKind},
     disk_floor,
@@ -147,7 +147,7 @@ impl fmt::Debug for ServerHandle {
 impl ServerHandle {
     /// Opens the store that the configuration names and starts a server on the current runtime.
     pub async fn start(config: Config) -> Result<Self, StartError> {
-        let (admin, tls) = prepare(&config).await?;
+        let (admin, tls, webhook) = prepare(&config).await?;
         let options = config.store.clone();
         let (store, opened) = tokio::task::spawn_blocking(move || open_store(&options))
             .await
@@ -155,13 +155,13 @@ impl ServerHandle {
                 what: "the store",
                 reason: e.to_string(),
             })??;
-        Self::start_all(config, store, opened, admin, tls).await
+        Self::start_all(config, store, opened, admin, tls, webhook).await
     }
 
     /// Starts a server on a store that is open already.
     pub async fn start_with_store(config: Config, store: Arc<dyn Store>) -> Result<Self, StartError> {
-        let (admin, tls) = prepare(&config).await?;
-        Self::start_all(config, store, None, admin, tls).await
+        let (admin, tls, webhook) = prepare(&config).await?;
+        Self::start_all(config, store, None, admin, tls, webhook).await
     }
 
     async fn start_all(
@@ -170,6 +170,7 @@ impl ServerHandle {
         opened: Option<OpenReport>,
         admin: Option<Admin>,
         tls: Certificates,
+        webhook: Option<Webhook>,
     ) -> Result<Self, StartError> {
         let (listener, address) = listen::bind(config.listen)
             .await
@@ -211,7 +212,15 @@ impl ServerHandle {
             CancellationToken::new(),
         );
         let edits = writer.requests.downgrade();
-        let (health, routes) = routes(&shared, shards, writer.requests, &streams, &cut).await?;
+        let (delivery, replays) = match webhook {
+            None => (None, None),
+            Some(webhook) => {
+                let (replays, wishes) = mpsc::channel(4);
+                let delivery = Delivery::new(&shared, edits.clone(), webhook, wishes);
+                (Some(delivery), Some(replays))
+            }
+        };
+        let (health, routes) = routes(&shared, shards, writer.requests, replays, &streams, &cut).await?;
 
         let (accepted, connections) = mpsc::channel(16);
         let limits = shared.config.limits;
@@ -234,6 +243,9 @@ impl ServerHandle {
             tokio::spawn(disk_floor::watch(Arc::clone(&shared))),
             tokio::spawn(retention::run(Arc::clone(&shared), edits)),
         ];
+        if let Some(delivery) = delivery {
+            background.push(tokio::spawn(delivery.run()));
+        }
         if let Some((keeper, seen)) = tls {
             background.push(tokio::spawn(keeper.watch(seen)));
         }
@@ -376,11 +388,12 @@ impl Drop for ServerHandle {
 }
 
 /// Checks the configuration and the certificates and begins to tell how the server is, before anything that may take long.
-async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates), StartError> {
+async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates, Option<Webhook>), StartError> {
     if let Some((key, description)) = config.problems().into_iter().next() {
         return Err(StartError::Config { key, description });
     }
     let tls = load_certificates(config).await?;
+    let webhook = load_webhook(config).await?;
     let admin = match config.admin_listen {
         None => None,
         Some(address) => Admin::begin(address)
@@ -388,7 +401,7 @@ async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates), Start
             .map(Some)
             .map_err(|source| StartError::AdminListen { address, source })?,
     };
-    Ok((admin, tls))
+    Ok((admin, tls, webhook))
 }
 
 type Certificates = Option<(Arc<tls::Keeper>, tls::Seen)>;
@@ -408,6 +421,21 @@ async fn load_certificates(config: &Config) -> Result<Certificates, StartError> 
     Ok(Some((Arc::new(keeper), seen)))
 }
 
+/// Reads what the delivery of alarms needs, if there is a webhook.
+async fn load_webhook(config: &Config) -> Result<Option<Webhook>, StartError> {
+    let config = config.webhook.clone();
+    tokio::task::spawn_blocking(move || Webhook::load(&config))
+        .await
+        .map_err(|e| StartError::Part {
+            what: "the delivery of alarms",
+            reason: e.to_string(),
+        })?
+        .map_err(|(key, description)| StartError::Config {
+            key: key.to_owned(),
+            description,
+        })
+}
+
 /// Names under which health is told; the empty one is the whole server.
 const SERVICES: &[&str] = &[
     "",
@@ -422,13 +450,14 @@ async fn routes(
     shared: &Arc<Shared>,
     shards: Shards,
     writer: mpsc::Sender<checkpoint::Request>,
+    replays: Option<mpsc::Sender<alarms::delivery::Replay>>,
     streams: &TaskTracker,
     cut: &CancellationToken,
 ) -> Result<(HealthReporter, Routes), StartError> {
     let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
     let reader = Reader::new(shared);
     let operations = Operations::new(Arc::clone(shared), writer.clone());
-    let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone());
+    let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone(), replays);
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
     let descents = Descents::new(Arc::clone(shared), reader);
     let (health, health_service) = tonic_health::server::health_reporter();

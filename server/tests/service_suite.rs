@@ -24,3 +24,5 @@ mod queries;
 mod streams;
 #[path = "service/support.rs"]
 mod support;
+#[path = "service/webhook.rs"]
+mod webhook;

@@ -38,7 +38,7 @@ Examples:
     /// Show one alarm: likely cause, evidence, what to do
     #[command(after_help = "\
 Examples:
-  coldbrake alarms show 20260312T073400Z-4db9c9fb
+  coldbrake alarms show 20260312T073400Z-4db9
   coldbrake alarms show 20260312T0734                   the beginning is enough")]
     Show {
         /// Identifier, or its beginning

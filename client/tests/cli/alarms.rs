@@ -31,7 +31,7 @@ fn names(list: &[&str]) -> Vec<String> {
 /// One vehicle with a dragging brake.
 fn dragging() -> Alarm {
     Alarm {
-        alarm: "20260312T073400Z-4db9c9fb".into(),
+        alarm: "20260312T073400Z-4db9".into(),
         kind: Kind::UnexplainedFriction,
         sign: Sign::Spike,
         stage: Stage::Acknowledged,
@@ -92,7 +92,7 @@ fn drifted() -> Alarm {
             ..dragging().evidence
         },
         ..blank(
-            "20260310T181500Z-90aa01be",
+            "20260310T181500Z-90aa",
             Kind::UnexplainedFriction,
             Scope {
                 software_version: Some("4.2.0".into()),
@@ -108,7 +108,7 @@ fn unclear() -> Alarm {
         stage: Stage::Quieted,
         quieted_until_ms: Some(1_773_532_800_000),
         ..blank(
-            "20260311T091200Z-01c2d3e4",
+            "20260311T091200Z-01c2",
             Kind::UnexplainedFriction,
             Scope {
                 vehicle: Some("van-11".into()),
@@ -133,7 +133,7 @@ fn full() -> Alarm {
             mass_kg: 3_180.0,
         }),
         ..blank(
-            "20260312T081000Z-77fe0012",
+            "20260312T081000Z-77fe",
             Kind::BatteryFull,
             Scope {
                 grade: Some("harrow-pass-east".into()),
@@ -149,7 +149,7 @@ fn hot() -> Alarm {
         value: 3.0,
         usual: None,
         limit: 3.0,
-        ..blank("20260312T101500Z-5ace0001", Kind::HotBrakes, dragging().scope)
+        ..blank("20260312T101500Z-5ace", Kind::HotBrakes, dragging().scope)
     }
 }
 
@@ -160,7 +160,7 @@ fn unused() -> Alarm {
         usual: None,
         limit: 14.0,
         level: 15.2,
-        ..blank("20260312T111500Z-5ace0002", Kind::UnusedBrakes, dragging().scope)
+        ..blank("20260312T111500Z-5acf", Kind::UnusedBrakes, dragging().scope)
     }
 }
 

@@ -16,7 +16,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio_stream::{Stream, wrappers::ReceiverStream};
 use tonic::{Request, Response, Status};
 
-use super::{keeper, preview, select::Selection};
+use super::{delivery::Replay, keeper, preview, select::Selection};
 use crate::{
     checkpoint::{self, Desk, Edit},
     identity,
@@ -41,6 +41,8 @@ pub(crate) struct Alarms {
     reader: Reader,
     writer: mpsc::Sender<checkpoint::Request>,
     watchers: Arc<Semaphore>,
+    /// The way to the delivery, where there is a webhook.
+    replays: Option<mpsc::Sender<Replay>>,
 }
 
 impl Alarms {
@@ -48,6 +50,7 @@ impl Alarms {
         shared: Arc<Shared>,
         reader: Reader,
         writer: mpsc::Sender<checkpoint::Request>,
+        replays: Option<mpsc::Sender<Replay>>,
     ) -> Self {
         let watchers = Arc::new(Semaphore::new(shared.config.limits.watchers));
         Self {
@@ -55,6 +58,7 @@ impl Alarms {
             reader,
             writer,
             watchers,
+            replays,
         }
     }
 
@@ -99,10 +103,8 @@ impl Alarms {
             subject: alarm.clone(),
         };
         let id = alarm.clone();
-        self.edit(audit, move |desk| {
-            desk.alarms.act(&id, act, &who, &note, time_ms)
-        })
-        .await?;
+        self.edit(audit, move |desk| desk.alarms.act(&id, act, &who, &note, time_ms))
+            .await?;
         self.one(alarm).await
     }
 
@@ -415,8 +417,30 @@ impl AlarmService for Alarms {
         &self,
         request: Request<v1::ReplayAlarmDeliveryRequest>,
     ) -> Answer<v1::ReplayAlarmDeliveryResponse> {
-        let _ = request;
-        Err(Refusal::NoWebhook.into())
+        let who = identity::who(&request);
+        let from = request.into_inner().from_position;
+        let from = u64::try_from(from).ok().filter(|p| *p > 0).ok_or_else(|| {
+            Refusal::field(
+                "from_position",
+                format!("is {from}: give the position of an event, from 1"),
+            )
+        })?;
+        let way = self.replays.as_ref().ok_or(Refusal::NoWebhook)?;
+        let audit = AuditRecord {
+            time_ms: now_ms(),
+            who,
+            action: "ReplayAlarmDelivery".to_owned(),
+            subject: from.to_string(),
+        };
+        self.edit(audit, |_| Ok(Vec::new())).await?;
+        let (reply, answer) = oneshot::channel();
+        way.send(Replay { from, reply })
+            .await
+            .map_err(|_| Refusal::Draining)?;
+        let waiting = answer.await.map_err(|_| Refusal::Draining)?;
+        Ok(Response::new(v1::ReplayAlarmDeliveryResponse {
+            waiting_count: as_i64(waiting),
+        }))
     }
 }
 

@@ -362,6 +362,32 @@ pub const KEYS: &[Key] = &[
         1_000_000
     ),
     key!(
+        "webhook.url",
+        "Address that alarms are sent to; empty: nowhere",
+        text_or_none,
+        webhook.url
+    ),
+    key!(
+        "webhook.secret_file",
+        "File with the secret that these messages are signed with, `whsec_` and base64",
+        path_or_none,
+        webhook.secret_file
+    ),
+    key!(
+        "webhook.authorities",
+        "PEM file: authorities that the receiver's certificate must come from",
+        path_or_none,
+        webhook.authorities
+    ),
+    key!(
+        "webhook.timeout",
+        "Longest time of one attempt to send an alarm",
+        span,
+        webhook.timeout,
+        "100ms",
+        "5m"
+    ),
+    key!(
         "log.filter",
         "Which log lines are written, `info` or `warn,coldbrake_server=debug`",
         filter,

@@ -64,6 +64,7 @@ impl Collector for Service {
         };
         streams(&mut sheet, &shared)?;
         certificates(&mut sheet, source, &shared)?;
+        alarms(&mut sheet, &shared)?;
         writing(&mut sheet, source, &shared)?;
         store(&mut sheet, source, &shared)
     }
@@ -174,6 +175,42 @@ fn certificates(sheet: &mut Sheet<'_>, source: &Source, shared: &Shared) -> fmt:
             ("taken", keeper.taken.load(Relaxed)),
             ("refused", keeper.refused.load(Relaxed)),
         ],
+    )
+}
+
+fn alarms(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
+    let stand = &shared.alarms;
+    sheet.gauge(
+        "alarms_open",
+        "Alarms that are not closed, without planning messages.",
+        None,
+        stand.open.load(Relaxed),
+    )?;
+    sheet.gauge(
+        "planning_messages_open",
+        "Planning messages that are not closed.",
+        None,
+        stand.planning.load(Relaxed),
+    )?;
+    sheet.gauge(
+        "webhook_waiting_events",
+        "Events of alarms that wait for delivery to the webhook; 0 without one.",
+        None,
+        stand.waiting(),
+    )?;
+    sheet.counters(
+        "webhook_events",
+        "Events of alarms by what became of them: delivered, or given up.",
+        "result",
+        &[
+            ("delivered", stand.delivered.load(Relaxed)),
+            ("given_up", stand.given_up.load(Relaxed)),
+        ],
+    )?;
+    sheet.counter(
+        "webhook_failed_attempts",
+        "Attempts to deliver an event of an alarm that failed.",
+        stand.failed.load(Relaxed),
     )
 }
 

@@ -2,7 +2,7 @@
 
 use coldbrake_proto::{
     alarm::{alarm_json, event_json},
-    v1::{Alarm, AlarmEvent, AlarmScope, AlarmSign, GetAlarmDeliveryResponse},
+    v1::{Alarm, AlarmEvent, AlarmKind, AlarmScope, AlarmSign, GetAlarmDeliveryResponse},
 };
 use serde_json::{Value, json};
 
@@ -31,18 +31,18 @@ pub fn print_list(alarms: &[Alarm], printer: &mut Printer) -> Outcome {
         Format::Table => {
             let mut table = Table::default()
                 .text("alarm", 0)
-                .text("stage", 1)
+                .text("stage", 2)
                 .text("about", 0)
-                .text("what", 0)
-                .number("high", "", 3)
-                .text("class", 4)
-                .text("latest, UTC", 2);
+                .text("what", 1)
+                .number("high", "", 4)
+                .text("class", 5)
+                .text("latest, UTC", 3);
             for a in alarms {
                 table.row(vec![
                     a.alarm.clone(),
                     word(&alarm_json(a), "stage"),
                     about(a),
-                    word(&alarm_json(a), "kind").replace('_', " "),
+                    short(a).to_owned(),
                     a.evidence
                         .as_ref()
                         .map_or(0, |e| e.high_descent_count)
@@ -157,13 +157,21 @@ fn page(a: &Alarm, printer: &mut Printer) -> Outcome {
 
 fn value(a: &Alarm) -> String {
     let unit = a.unit.replace('*', " ");
-    let mut text = format!("{} {unit}", show::number(a.value));
+    let number = |value: f64| {
+        // Counts have no decimals.
+        if a.unit == "descents" {
+            format!("{value:.0}")
+        } else {
+            show::number(value)
+        }
+    };
+    let mut text = format!("{} {unit}", number(a.value));
     if let Some(usual) = a.usual {
-        text += &format!(", usual {}", show::number(usual));
+        text += &format!(", usual {}", number(usual));
     }
     match a.sign() {
-        AlarmSign::Drift => text += &format!(", moving average beyond {}", show::number(a.limit)),
-        _ => text += &format!(", limit {}", show::number(a.limit)),
+        AlarmSign::Drift => text += &format!(", moving average beyond {}", number(a.limit)),
+        _ => text += &format!(", limit {}", number(a.limit)),
     }
     text
 }
@@ -275,6 +283,20 @@ pub fn event_header() -> Vec<String> {
         .map(str::to_owned)
         .chain(header())
         .collect()
+}
+
+/// Returns what kind it is, short.
+const fn short(a: &Alarm) -> &'static str {
+    // A number from a newer server is of no known kind.
+    match a.kind {
+        k if k == AlarmKind::UnexplainedFriction as i32 => "friction",
+        k if k == AlarmKind::HotBrakes as i32 => "hot brakes",
+        k if k == AlarmKind::UnusedBrakes as i32 => "idle brakes",
+        k if k == AlarmKind::BatteryFull as i32 => "battery full",
+        k if k == AlarmKind::BatteryCold as i32 => "battery cold",
+        k if k == AlarmKind::PowerLimited as i32 => "power limit",
+        _ => show::UNKNOWN,
+    }
 }
 
 /// Returns what it is about, short.

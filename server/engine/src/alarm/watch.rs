@@ -831,13 +831,21 @@ impl Watch {
 
     // ---- life ----------------------------------------------------------------------------------------------------
 
-    fn raise(&mut self, alarm: Alarm) {
-        // A second alarm of the same descent and kind would be the same alarm.
-        let known = self.open.get(&alarm.alarm).is_some() || self.closed.get(&alarm.alarm).is_some();
-        if !known && self.open.iter().count() < MOST_OPEN {
-            let time_ms = alarm.raised_ms;
-            self.keep(alarm, What::Raised, time_ms);
+    fn raise(&mut self, mut alarm: Alarm) {
+        if self.open.iter().count() >= MOST_OPEN {
+            return;
         }
+        // Of the descents that end in the same second, two may have the same number: the later one takes the next.
+        let mut number = hash(&[&alarm.vehicle, &alarm.descent, alarm.kind.name()]) as u16;
+        loop {
+            alarm.alarm = format!("{}-{number:04x}", stamp(alarm.raised_ms));
+            if self.open.get(&alarm.alarm).is_none() && self.closed.get(&alarm.alarm).is_none() {
+                break;
+            }
+            number = number.wrapping_add(1);
+        }
+        let time_ms = alarm.raised_ms;
+        self.keep(alarm, What::Raised, time_ms);
     }
 
     fn keep(&mut self, alarm: Alarm, what: What, time_ms: i64) {
@@ -1000,11 +1008,11 @@ fn of_vehicle(d: &Descent) -> Scope {
     }
 }
 
-/// Returns an alarm that this descent raises, without its numbers.
+/// Returns an alarm that this descent raises, without its numbers and its identifier.
 fn blank(kind: Kind, sign: Sign, scope: Scope, d: &Descent) -> Alarm {
-    let number = hash(&[&d.vehicle, &d.descent, kind.name()]) as u32;
     Alarm {
-        alarm: format!("{}-{number:08x}", stamp(d.end_time_ms)),
+        // It gets one when it is raised.
+        alarm: String::new(),
         kind,
         sign,
         stage: Stage::Raised,
