@@ -23,6 +23,7 @@ use tokio::{
 pub(crate) use self::desk::{Desk, Edit};
 use self::group::{Group, Split};
 use crate::{
+    fault::{self, Point},
     shared::{Counters, Shared},
     status::Refusal,
     store::{AuditRecord, CommitBatch, StoreError, VehicleRecord},
@@ -231,12 +232,15 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
     }
     let begun = Instant::now();
     desk.prepare(&mut group.batch);
+    fault::reach(Point::Gathered);
     match write(shared, &group.batch) {
         Ok(()) => {
+            fault::reach(Point::Committed);
             desk.written();
             Counters::add(&shared.counters.commits);
             shared.meters.committed(begun.elapsed(), group.bytes());
             tell(shared, group);
+            fault::reach(Point::Told);
         }
         // Nothing was written. One member is at fault: the others must not suffer from it.
         Err(Failure::Refused(reason)) => match withdrawn(desk, group).split() {

@@ -22,6 +22,7 @@ mod checkpoint;
 pub mod cli;
 pub mod config;
 mod disk_floor;
+pub mod fault;
 mod grades;
 pub mod identity;
 mod ingest;

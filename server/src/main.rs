@@ -18,7 +18,7 @@ const WRONG_CONFIGURATION: u8 = 2;
 const NOT_STARTED: u8 = 3;
 const SECOND_SIGNAL: u8 = 130;
 
-fn main() -> ExitCode {
+pub(crate) fn main() -> ExitCode {
     let environment = std::env::vars_os()
         .filter_map(|(name, value)| Some((name.into_string().ok()?, value.to_string_lossy().into_owned())))
         .collect();

@@ -10,6 +10,7 @@
 )]
 
 pub mod case;
+pub mod crash;
 pub mod disturb;
 pub mod fuzz;
 pub mod log;

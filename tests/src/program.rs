@@ -9,26 +9,50 @@ use std::{
 /// Returns the path of `coldbrake`, built if need be in the profile of this test.
 pub fn coldbrake() -> &'static Path {
     static PATH: OnceLock<PathBuf> = OnceLock::new();
+    PATH.get_or_init(|| build("coldbrake", "coldbrake", &[]))
+}
+
+/// Returns the path of `coldbrake-server`.
+pub fn server() -> &'static Path {
+    static PATH: OnceLock<PathBuf> = OnceLock::new();
+    PATH.get_or_init(|| build("coldbrake-server", "coldbrake-server", &[]))
+}
+
+/// Returns the path of the server in which faults can be asked for. It stands beside the other one and never replaces it.
+pub fn server_with_faults() -> &'static Path {
+    static PATH: OnceLock<PathBuf> = OnceLock::new();
     PATH.get_or_init(|| {
-        // target/PROFILE/deps/TEST
-        let test = std::env::current_exe().unwrap();
-        let directory = test.parent().and_then(Path::parent).unwrap();
-        let mut cargo = Command::new(env!("CARGO"));
-        cargo
-            .args(["build", "--quiet", "--package", "coldbrake", "--bin", "coldbrake"])
-            .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."));
-        if !cfg!(debug_assertions) {
-            cargo.arg("--release");
-        }
-        assert!(cargo.status().unwrap().success(), "coldbrake cannot be built");
-        let program = directory.join("coldbrake");
-        assert!(
-            program.exists(),
-            "{} is not there after the build",
-            program.display()
-        );
-        program
+        build(
+            "coldbrake-server",
+            "coldbrake-server-faults",
+            &["--features", "faults"],
+        )
     })
+}
+
+fn build(package: &str, name: &str, more: &[&str]) -> PathBuf {
+    // target/PROFILE/deps/TEST, or target/PROFILE/PROGRAM
+    let this = std::env::current_exe().unwrap();
+    let mut directory = this.parent().unwrap();
+    if directory.ends_with("deps") {
+        directory = directory.parent().unwrap();
+    }
+    let mut cargo = Command::new(env!("CARGO"));
+    cargo
+        .args(["build", "--quiet", "--package", package, "--bin", name])
+        .args(more)
+        .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."));
+    if !cfg!(debug_assertions) {
+        cargo.arg("--release");
+    }
+    assert!(cargo.status().unwrap().success(), "{name} cannot be built");
+    let program = directory.join(name);
+    assert!(
+        program.exists(),
+        "{} is not there after the build",
+        program.display()
+    );
+    program
 }
 
 /// What a run of the program brought.

@@ -25,6 +25,7 @@ use super::{
 use crate::{
     checkpoint::Progress,
     disk_floor::DiskLow,
+    fault::{self, Point},
     identity::Peer,
     shards::{Command, Link, Notice, Open, Shards},
     shared::{Counters, Shared},
@@ -505,11 +506,13 @@ impl Stream {
                     self.notice(notice).await?;
                 }
                 let durable_through = session.window.durable();
+                fault::reach(Point::Acknowledging);
                 self.say(Out::Ack(Acknowledgement {
                     durable_through,
                     credit: as_i32(credit),
                 }))
                 .await?;
+                fault::reach(Point::Acknowledged);
                 session.window.acknowledged();
                 session.last_acknowledged = Some(now);
                 Ok(None)

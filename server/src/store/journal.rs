@@ -21,6 +21,7 @@ use super::{
     StoreError,
     disk::{Disk, DiskFile},
 };
+use crate::fault::{self, Point};
 
 const SUFFIX: &str = ".journal";
 
@@ -286,8 +287,17 @@ impl Journal {
         let Current {
             file, path, length, ..
         } = &mut self.current;
+        let is_early = fault::acknowledges_early();
+        if is_early {
+            file.sync().map_err(|e| failed("sync", path, e))?;
+        }
+        fault::reach(Point::JournalAppend);
         file.write(&bytes).map_err(|e| failed("write", path, e))?;
-        file.sync().map_err(|e| failed("sync", path, e))?;
+        fault::reach(Point::JournalAppended);
+        if !is_early {
+            file.sync().map_err(|e| failed("sync", path, e))?;
+        }
+        fault::reach(Point::JournalSynced);
         *length += bytes.len() as u64;
         self.next_lsn += 1;
         Ok(())

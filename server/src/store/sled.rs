@@ -34,6 +34,7 @@ use super::{
     journal::{self, Journal, JournalOptions},
     records,
 };
+use crate::fault::{self, Point};
 
 /// How a [`SledStore`] is run.
 #[derive(Clone, Debug)]
@@ -116,7 +117,7 @@ impl SledStore {
     /// [`StoreError::InUse`], [`StoreError::Newer`], [`StoreError::Io`]; [`StoreError::Damaged`] when only a backup
     /// helps.
     pub fn open(dir: &Path, options: &SledOptions) -> Result<Self, StoreError> {
-        Self::open_tuned(dir, options, &Tuning::default())
+        Self::open_tuned(dir, options, &fault::tuned(Tuning::default()))
     }
 
     /// Opens the store with a journal as tests want it. See [`SledStore::open`].
@@ -201,7 +202,10 @@ impl SledStore {
         if writer.poison.is_some() || writer.journal.is_covered() {
             return Ok(());
         }
-        let settled = self.sync_index().and_then(|()| writer.journal.checkpoint());
+        let settled = self.sync_index().and_then(|()| {
+            fault::reach(Point::EndIndexSynced);
+            writer.journal.checkpoint()
+        });
         settled.inspect_err(|e| writer.poison = Some(e.to_string()))
     }
 
@@ -217,10 +221,16 @@ impl SledStore {
 
     /// Makes everything durable in the index, begins a new segment and lets old ones go.
     fn turn_segment(&self, journal: &mut Journal) -> Result<(), StoreError> {
+        fault::reach(Point::TurnBegun);
         self.sync_index()?;
+        fault::reach(Point::TurnIndexSynced);
         journal.rotate()?;
+        fault::reach(Point::TurnRotated);
         journal.checkpoint()?;
-        journal.prune()
+        fault::reach(Point::TurnCheckpointed);
+        journal.prune()?;
+        fault::reach(Point::TurnPruned);
+        Ok(())
     }
 }
 
@@ -259,6 +269,7 @@ impl Store for SledStore {
             guard::catch("write", || self.index.apply(&changes, lsn))
         };
         applied.inspect_err(|e| *poison = Some(e.to_string()))?;
+        fault::reach(Point::IndexApplied);
         if journal.is_full()
             && let Err(error) = self.turn_segment(journal)
         {

@@ -2,6 +2,7 @@
 
 use std::{ops::Bound, path::PathBuf};
 
+use crate::fault::{self, Point};
 use crate::store::{
     StoreError, envelope,
     journal::frame::Change,
@@ -132,6 +133,7 @@ impl Index {
         }
         let mut chunks = changes.chunks(MAX_BATCH - 1).peekable();
         while let Some(chunk) = chunks.next() {
+            fault::reach(Point::IndexApplying);
             self.apply_batch(chunk, if chunks.peek().is_none() { &note } else { &[] })?;
         }
         Ok(())

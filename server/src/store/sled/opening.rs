@@ -15,6 +15,7 @@ use super::{
     index::{self, Index},
     verify,
 };
+use crate::fault::{self, Point};
 use crate::store::{
     StoreError,
     disk::Disk,
@@ -117,6 +118,7 @@ pub(super) fn open(
             })?
         }
     };
+    fault::reach(Point::StartFound);
     let plan = found.plan();
     report.torn_bytes = found.torn_bytes();
     report.lost_records = plan
@@ -133,7 +135,10 @@ pub(super) fn open(
         Err(Unfit::Refused(error)) => return Err(error),
         Err(Unfit::Broken(reason)) => build_anew(layout, options, tuning, &found, reason, &mut report)?,
     };
-    Ok((index, found.resume(sizes)?, report))
+    fault::reach(Point::StartReplayed);
+    let journal = found.resume(sizes)?;
+    fault::reach(Point::StartResumed);
+    Ok((index, journal, report))
 }
 
 /// Why an index cannot be used.
