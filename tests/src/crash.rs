@@ -169,7 +169,7 @@ impl Campaign {
             home.note_synced();
             let mut server = home.start(&self.faults(home, &fate));
             let death = live(&mut server, &fate, |part| {
-                streams.release(number * PORTION + part)
+                streams.release(number * PORTION + part);
             })
             .await;
             let log = server.bury();
