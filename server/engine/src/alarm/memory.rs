@@ -151,7 +151,7 @@ impl Cell {
         if self.baseline.observe(value).is_err() {
             return;
         }
-        if self.level.is_none() || self.baseline.seen() % LEVEL_EVERY == 0 {
+        if self.level.is_none() || self.baseline.seen().is_multiple_of(LEVEL_EVERY) {
             self.level = self
                 .baseline
                 .level(armed.rule.least_sigma_kj_per_t_100m)

@@ -177,7 +177,7 @@ impl Evidence {
         other.passes.iter().for_each(|p| self.add(p));
         self.high = high.saturating_add(other.high);
         self.descents = descents.saturating_add(other.descents);
-        self.passes.sort_by(|a, b| a.time_ms.cmp(&b.time_ms));
+        self.passes.sort_by_key(|p| p.time_ms);
     }
 }
 
@@ -297,7 +297,7 @@ pub struct Event {
 }
 
 /// What a person does with an alarm.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Act {
     /// Takes it on.
     Acknowledge,

@@ -961,7 +961,9 @@ fn judge(z: f64, level: &Level, charts: &mut [&mut super::memory::Drift; 3], arm
         (drifted && z > 0.0).then_some(Sign::Drift)
     };
     if sign.is_some() {
-        charts.iter_mut().for_each(|chart| chart.reset());
+        for chart in charts.iter_mut() {
+            chart.reset();
+        }
     }
     sign
 }
