@@ -11,6 +11,7 @@ const FILES: &[&str] = &[
     "coldbrake/v1/model.proto",
     "coldbrake/v1/fleet.proto",
     "coldbrake/v1/descent.proto",
+    "coldbrake/v1/grade.proto",
     "coldbrake/v1/operations.proto",
 ];
 

@@ -4,8 +4,12 @@
 //! change of the catalogue means to match all past descents anew, and whatever the order of changes, the labels are
 //! those that the last catalogue gives.
 
+mod change;
 mod labels;
-#[cfg_attr(not(test), allow(dead_code, reason = "changes of the catalogue come next"))]
+mod plan;
+mod proposals;
 pub(crate) mod record;
+mod service;
+mod wire;
 
-pub(crate) use self::labels::Labels;
+pub(crate) use self::{change::Curator, labels::Labels};

@@ -2,7 +2,7 @@
 
 mod descents;
 mod fleet;
-mod page;
+pub(crate) mod page;
 
 use std::sync::{
     Arc,

@@ -6,8 +6,8 @@ use coldbrake_proto::{
     DESCRIPTORS,
     v1::{
         alarm_service_server::AlarmServiceServer, descent_service_server::DescentServiceServer,
-        fleet_service_server::FleetServiceServer, operations_service_server::OperationsServiceServer,
-        telemetry_service_server::TelemetryServiceServer,
+        fleet_service_server::FleetServiceServer, grade_service_server::GradeServiceServer,
+        operations_service_server::OperationsServiceServer, telemetry_service_server::TelemetryServiceServer,
     },
 };
 use tokio::{
@@ -26,6 +26,7 @@ use crate::{
     checkpoint,
     config::{Config, StoreKind},
     disk_floor,
+    grades::Curator,
     identity::{TlsError, guard::GuardLayer, tls},
     ingest::Ingest,
     listen::{self, Door},
@@ -442,6 +443,7 @@ const SERVICES: &[&str] = &[
     TelemetryServiceServer::<Ingest>::NAME,
     FleetServiceServer::<FleetQueries>::NAME,
     DescentServiceServer::<Descents>::NAME,
+    GradeServiceServer::<Curator>::NAME,
     OperationsServiceServer::<Operations>::NAME,
     AlarmServiceServer::<Alarms>::NAME,
 ];
@@ -458,6 +460,7 @@ async fn routes(
     let reader = Reader::new(shared);
     let operations = Operations::new(Arc::clone(shared), writer.clone());
     let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone(), replays);
+    let grades = Curator::new(Arc::clone(shared), reader.clone(), writer.downgrade());
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
     let descents = Descents::new(Arc::clone(shared), reader);
     let (health, health_service) = tonic_health::server::health_reporter();
@@ -475,6 +478,13 @@ async fn routes(
         )
         .add_service(
             FleetServiceServer::new(fleet)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(
+            GradeServiceServer::new(grades)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)

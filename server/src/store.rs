@@ -13,6 +13,7 @@ pub mod journal;
 pub mod keys;
 pub mod memory;
 pub mod records;
+pub mod relabel;
 pub mod retention;
 pub mod shelf;
 pub mod sled;
@@ -20,6 +21,7 @@ pub mod tally;
 
 pub use backup::BackupSummary;
 pub use memory::MemoryStore;
+pub use relabel::Relabel;
 pub use retention::{Kept, Removal, Removed};
 pub use shelf::{Shelf, ShelfChange, Shelved};
 pub use sled::{SledOptions, SledStore};
@@ -64,8 +66,8 @@ pub struct AuditRecord {
 
 /// Everything that becomes durable together.
 ///
-/// Histogram increments are not part of it: the store derives them from `descents`, one increment for every metric
-/// that a descent has, so that they can never disagree.
+/// Histogram increments are not part of it: the store derives them from `descents` and `relabels`, one increment for every
+/// metric that a descent has, so that they can never disagree.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct CommitBatch {
     /// Engine state of vehicles as bytes, watermark inside, by vehicle.
@@ -82,6 +84,9 @@ pub struct CommitBatch {
     pub shelved: Vec<ShelfChange>,
     /// Descents of which something goes away. They must not be among `descents`; one that is not there is passed over.
     pub removals: Vec<Removal>,
+    /// Descents whose known grade changes. Histograms lose and gain what the descents are counted with. They must not be
+    /// among `descents` or `removals`; one that is not there is passed over. Of two for the same descent the last counts.
+    pub relabels: Vec<Relabel>,
     /// From which day on everything is kept, when that changes.
     pub kept: Option<Kept>,
 }
@@ -96,6 +101,7 @@ impl CommitBatch {
             && self.audit.is_empty()
             && self.shelved.is_empty()
             && self.removals.is_empty()
+            && self.relabels.is_empty()
             && self.kept.is_none()
     }
 }

@@ -14,6 +14,8 @@
 mod alarms;
 #[path = "service/ends.rs"]
 mod ends;
+#[path = "service/grades.rs"]
+mod grades;
 #[path = "service/limits.rs"]
 mod limits;
 #[path = "service/program.rs"]

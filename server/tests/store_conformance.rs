@@ -8,10 +8,12 @@ mod support;
 use coldbrake_engine::{Metric, MetricHistogram};
 use coldbrake_server::store::{
     CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore, Removal, Removed, Shelf, ShelfChange,
-    SledOptions, SledStore, Store, StoreError,
+    SledOptions, SledStore, Store, StoreError, StoreStats,
 };
 use proptest::prelude::*;
-use support::{DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, shelve, typical, vehicle};
+use support::{
+    DAY_MS, NOON_MS, audit, class, descent, dump, finished, pages, relabel, shelve, typical, vehicle,
+};
 
 fn with_both(test: impl Fn(&dyn Store)) {
     test(&MemoryStore::new());
@@ -686,6 +688,97 @@ fn what_goes_without_being_noted_is_found() {
 }
 
 #[test]
+fn a_new_label_moves_the_descent_and_its_counts_in_one_commit() {
+    with_both(|store| {
+        // Number 1 is labelled "north-ramp" from the beginning, number 2 is not labelled.
+        store
+            .commit(&descents_only(vec![
+                finished("van-1", 1, NOON_MS),
+                finished("van-1", 2, NOON_MS + 1),
+            ]))
+            .unwrap();
+        let before = store.stats().unwrap();
+        let count = |grade: &str| {
+            let found = store
+                .histogram(&HistogramQuery {
+                    grade: Some(grade.to_owned()),
+                    ..query(Metric::Drop)
+                })
+                .unwrap();
+            (found.histogram.count(), found.merged)
+        };
+        assert_eq!(
+            (count("north-ramp"), count("-"), count("x")),
+            ((1, 1), (1, 1), (0, 0))
+        );
+        store
+            .commit(&CommitBatch {
+                relabels: vec![
+                    relabel("van-1", 2, NOON_MS + 1, Some("y")),
+                    relabel("van-1", 1, NOON_MS, Some("x")),
+                    // The last one counts; what is not there is passed over.
+                    relabel("van-1", 2, NOON_MS + 1, Some("x")),
+                    relabel("van-9", 2, NOON_MS + 1, Some("x")),
+                ],
+                ..CommitBatch::default()
+            })
+            .unwrap();
+        assert_eq!(
+            (count("north-ramp"), count("-"), count("y")),
+            ((0, 0), (0, 0), (0, 0))
+        );
+        assert_eq!(count("x"), (2, 2), "two classes, a histogram each");
+        assert_eq!(
+            store.stats().unwrap(),
+            StoreStats {
+                size_bytes: store.stats().unwrap().size_bytes,
+                ..before
+            }
+        );
+        let (d, profile) = store.descent("van-1", &format!("{NOON_MS}-1")).unwrap().unwrap();
+        assert_eq!(d.grade.as_deref(), Some("x"));
+        assert_eq!(d.grade_match.unwrap().score, Some(0.9));
+        assert_eq!(profile.len(), 1);
+        let filter = DescentFilter {
+            grade: Some("x".to_owned()),
+            ..DescentFilter::default()
+        };
+        assert_eq!(all(store, &filter, 9).len(), 2);
+        let bad = CommitBatch {
+            relabels: vec![relabel("van-1", 1, NOON_MS, Some("a\0b"))],
+            ..CommitBatch::default()
+        };
+        assert!(matches!(store.commit(&bad), Err(StoreError::BadKey { .. })));
+    });
+}
+
+#[test]
+fn values_beyond_the_range_move_with_their_descent() {
+    with_both(|store| {
+        let mut high = finished("van-1", 2, NOON_MS);
+        high.descent.recovery_ratio = Some(support::estimate(9.0));
+        store
+            .commit(&descents_only(vec![high, finished("van-1", 4, NOON_MS + 1)]))
+            .unwrap();
+        store
+            .commit(&CommitBatch {
+                relabels: vec![relabel("van-1", 2, NOON_MS, Some("x"))],
+                ..CommitBatch::default()
+            })
+            .unwrap();
+        for (grade, clamped) in [("-", 0), ("x", 1)] {
+            let found = store
+                .histogram(&HistogramQuery {
+                    grade: Some(grade.to_owned()),
+                    ..query(Metric::RecoveryRatio)
+                })
+                .unwrap();
+            assert_eq!((found.histogram.count(), found.clamped), (1, clamped), "{grade}");
+        }
+    });
+}
+
+#[test]
 fn a_batch_of_thousands_of_keys_is_one_commit() {
     with_both(|store| {
         let batch = CommitBatch {
@@ -697,6 +790,12 @@ fn a_batch_of_thousands_of_keys_is_one_commit() {
         assert_eq!(store.stats().unwrap().vehicles, 1500);
         assert_eq!(store.vehicle_state("van-1499").unwrap(), Some(vec![1; 50]));
     });
+}
+
+/// Labels that come and go, as (vehicle, number, day, label).
+fn changes() -> impl Strategy<Value = Vec<Vec<(usize, u32, i64, usize)>>> {
+    let change = (0..8_usize, 0..12_u32, 0..4_i64, 0..4_usize);
+    prop::collection::vec(prop::collection::vec(change, 0..12), 0..6)
 }
 
 fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
@@ -719,11 +818,27 @@ fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
                 .prop_map(|(shelf, n, k)| shelve(Shelf::ALL[shelf], &format!("n-{n}"), k)),
             0..4,
         ),
+        prop::collection::vec(
+            (0..8_usize, 0..12_u32, 0..4_i64, 0..2_usize).prop_map(|(name, k, day, label)| {
+                let start = NOON_MS + (day - 2) * 15_000 * DAY_MS;
+                relabel(support::NAMES[name], k, start, [None, Some("x")][label])
+            }),
+            0..4,
+        ),
     )
         .prop_map(
-            |(states, vehicles, descents, classes, audit, shelved)| CommitBatch {
+            |(states, vehicles, descents, classes, audit, shelved, relabels)| CommitBatch {
                 states,
                 vehicles,
+                // They must not be among the descents.
+                relabels: relabels
+                    .into_iter()
+                    .filter(|r: &coldbrake_server::store::Relabel| {
+                        !descents
+                            .iter()
+                            .any(|f| (&f.descent.vehicle, &f.descent.descent) == (&r.vehicle, &r.descent))
+                    })
+                    .collect(),
                 descents,
                 classes,
                 audit,
@@ -736,6 +851,44 @@ fn batches() -> impl Strategy<Value = Vec<CommitBatch>> {
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 8, max_shrink_iters: 60, ..ProptestConfig::default() })]
+
+    /// In whatever order labels change, what is left is what labelling once would have given.
+    #[test]
+    fn labels_that_changed_are_as_good_as_new_ones(changes in changes()) {
+        let labels = [None, Some("north-ramp"), Some("south-ramp"), Some("x")];
+        let start = |day: i64| NOON_MS + (day - 2) * DAY_MS;
+        let every = || (0..8_usize).flat_map(|n| (0..12_u32).map(move |k| (n, k, i64::from(k) % 4)));
+        let stored = || every().map(|(n, k, day)| finished(support::NAMES[n], k, start(day))).collect();
+        let mut last = std::collections::BTreeMap::new();
+        for (n, k, day, label) in changes.iter().flatten() {
+            last.insert((*n, *k, *day), labels[*label]);
+        }
+        let mut anew: Vec<coldbrake_engine::FinishedDescent> = stored();
+        for (finished, key) in anew.iter_mut().zip(every()) {
+            if let Some(label) = last.get(&key) {
+                let (n, k, day) = key;
+                finished.descent = relabel(support::NAMES[n], k, start(day), *label).of(&finished.descent);
+            }
+        }
+        let fresh = MemoryStore::new();
+        fresh.commit(&descents_only(anew)).unwrap();
+        let dir = tempfile::tempdir().unwrap();
+        let memory = MemoryStore::new();
+        let sled = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+        for store in [&memory as &dyn Store, &sled] {
+            store.commit(&descents_only(stored())).unwrap();
+            for batch in &changes {
+                let relabels = batch
+                    .iter()
+                    .map(|(n, k, day, label)| relabel(support::NAMES[*n], *k, start(*day), labels[*label]))
+                    .collect();
+                store.commit(&CommitBatch { relabels, ..CommitBatch::default() }).unwrap();
+            }
+            prop_assert_eq!(dump(store), dump(&fresh));
+        }
+        let report = sled.verify().unwrap();
+        prop_assert!(report.is_sound(), "{:?}", report.findings);
+    }
 
     /// Whatever is committed, both stores tell the same, also after the durable one was opened again.
     #[test]

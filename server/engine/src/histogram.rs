@@ -81,6 +81,19 @@ impl MetricHistogram {
         let _ = self.counts.add(&other.counts);
     }
 
+    /// Takes away the counts of another histogram of the same metric. Returns false, and changes nothing, when it counts
+    /// something that is not counted here.
+    #[must_use]
+    pub fn subtract(&mut self, other: &Self) -> bool {
+        let mut rest = self.counts.clone();
+        if rest.subtract(&other.counts).is_err() {
+            return false;
+        }
+        self.counts = rest;
+        self.clamped = self.clamped.saturating_sub(other.clamped);
+        true
+    }
+
     /// Returns the number of values.
     pub fn count(&self) -> u64 {
         self.counts.len()
@@ -228,6 +241,22 @@ mod tests {
             h.to_v2()
         };
         assert_eq!(sum([0, 1, 2, 3]), sum([3, 1, 0, 2]));
+    }
+
+    #[test]
+    fn what_is_taken_away_was_never_there() {
+        let of = |values: &[f64]| {
+            let mut h = MetricHistogram::new(Metric::RecoveryRatio);
+            values.iter().for_each(|v| h.record(*v));
+            h
+        };
+        let mut h = of(&[0.2, 9.0, 0.9, 0.4]);
+        assert!(h.subtract(&of(&[9.0, 0.2])));
+        assert_eq!((h.to_v2(), h.clamped()), (of(&[0.9, 0.4]).to_v2(), 0));
+        assert!(!h.subtract(&of(&[0.9, 0.1])));
+        assert_eq!(h.to_v2(), of(&[0.4, 0.9]).to_v2());
+        assert!(h.subtract(&of(&[0.4, 0.9])));
+        assert_eq!(h.to_v2(), of(&[]).to_v2());
     }
 
     #[test]

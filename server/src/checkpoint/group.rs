@@ -145,6 +145,7 @@ impl Group {
             shelved: _,
             // These come by edits only.
             removals: _,
+            relabels: _,
             kept: _,
         } = self.batch;
         for (state, vehicle) in states.into_iter().zip(vehicles) {

@@ -13,7 +13,14 @@ pub(crate) struct Labels {
     catalogue: Arc<Catalogue>,
     /// The catalogue that counts once the edit under way is durable.
     next: Option<Arc<Catalogue>>,
+    /// Descents recorded since a change of the catalogue began to look at past ones; `None` while nobody changes it.
+    arrived: Option<Vec<FinishedDescent>>,
+    /// Those of the commit under way.
+    coming: Vec<FinishedDescent>,
 }
+
+/// Most descents that may be recorded while a change looks at past ones.
+const MAX_ARRIVED: usize = 20_000;
 
 impl Labels {
     /// Reads the catalogue. Blocks.
@@ -21,16 +28,33 @@ impl Labels {
         let records = record::all(store, Shelf::Grade)?;
         Ok(Self {
             catalogue: Arc::new(record::catalogue(records.into_iter())?),
-            next: None,
+            ..Self::default()
         })
     }
 
+    /// From now on remembers what is recorded, for a change that looks at past descents meanwhile.
+    pub(crate) fn begin_change(&mut self) {
+        self.arrived = Some(Vec::new());
+    }
+
+    /// Ends a change: returns what was recorded meanwhile, and takes the catalogue that counts once the commit under way
+    /// is durable. `None` when so much was recorded that not all of it is remembered.
+    pub(crate) fn end_change(&mut self, next: Arc<Catalogue>) -> Option<Vec<FinishedDescent>> {
+        let arrived = self.arrived.take().filter(|a| a.len() < MAX_ARRIVED)?;
+        self.next = Some(next);
+        Some(arrived)
+    }
+
     /// Labels descents.
-    pub(crate) fn label(&self, descents: &mut [FinishedDescent]) {
-        for FinishedDescent { descent, profile } in descents {
+    pub(crate) fn label(&mut self, descents: &mut [FinishedDescent]) {
+        for FinishedDescent { descent, profile } in &mut *descents {
             let found = self.catalogue.label(descent, profile);
             descent.grade = found.grade().map(str::to_owned);
             descent.grade_match = Some(found);
+        }
+        self.coming.clear();
+        if self.arrived.is_some() {
+            self.coming.extend_from_slice(descents);
         }
     }
 
@@ -39,11 +63,17 @@ impl Labels {
         if let Some(next) = self.next.take() {
             self.catalogue = next;
         }
+        if let Some(arrived) = &mut self.arrived {
+            let room = MAX_ARRIVED - arrived.len();
+            arrived.extend(self.coming.drain(..).take(room));
+        }
+        self.coming.clear();
     }
 
     /// What was prepared or edited last was not written.
     pub(crate) fn refused(&mut self) {
         self.next = None;
+        self.coming.clear();
     }
 }
 

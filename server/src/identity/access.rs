@@ -63,6 +63,14 @@ pub const CALLS: &[Call] = &[
     call("/coldbrake.v1.AlarmService/TestAlarmDelivery", EDIT),
     call("/coldbrake.v1.AlarmService/GetAlarmDelivery", READ),
     call("/coldbrake.v1.AlarmService/ReplayAlarmDelivery", EDIT),
+    // Known grades.
+    call("/coldbrake.v1.GradeService/ListGrades", READ),
+    call("/coldbrake.v1.GradeService/GetGrade", READ),
+    call("/coldbrake.v1.GradeService/CreateGrade", EDIT),
+    call("/coldbrake.v1.GradeService/UpdateGrade", EDIT),
+    call("/coldbrake.v1.GradeService/DeleteGrade", EDIT),
+    call("/coldbrake.v1.GradeService/ListGradeProposals", READ),
+    call("/coldbrake.v1.GradeService/DismissGradeProposal", EDIT),
     // Standard services.
     call("/grpc.health.v1.Health/Check", ANYBODY),
     call("/grpc.health.v1.Health/Watch", ANYBODY),

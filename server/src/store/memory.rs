@@ -12,10 +12,11 @@ use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, VehicleClass};
 
 use super::{
     AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MergedHistogram, Page,
-    Removal, Removed, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
+    Relabel, Removal, Removed, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{Key, Parsed},
     records,
+    relabel::last_of_each,
     tally::{self, Slot, Tally},
 };
 
@@ -75,6 +76,9 @@ impl Store for MemoryStore {
         }
         for finished in &batch.descents {
             inner.add_descent(finished);
+        }
+        for relabel in last_of_each(&batch.relabels) {
+            inner.relabel(relabel)?;
         }
         let commit = inner.commits;
         inner.audit.extend(
@@ -276,6 +280,40 @@ impl Store for MemoryStore {
 }
 
 impl Inner {
+    fn relabel(&mut self, relabel: &Relabel) -> Result<(), StoreError> {
+        let identity = (relabel.vehicle.clone(), relabel.descent.clone());
+        let Some(finished) = self
+            .places
+            .get(&identity)
+            .and_then(|place| self.descents.get_mut(place))
+        else {
+            return Ok(());
+        };
+        let now = relabel.of(&finished.descent);
+        let before = std::mem::replace(&mut finished.descent, now.clone());
+        if now.grade == before.grade {
+            return Ok(());
+        }
+        for (moved, comes) in [(now, true), (before, false)] {
+            for (slot, value) in tally::increments(&moved) {
+                let mut moves = tally::Moves::default();
+                if comes { &mut moves.added } else { &mut moves.taken }.push(value);
+                let tally = self
+                    .histograms
+                    .entry(slot.clone())
+                    .or_insert_with(|| Tally::new(slot.metric));
+                moves.apply(tally).map_err(|reason| StoreError::Damaged {
+                    what: slot.key().to_string(),
+                    reason,
+                })?;
+                if tally.count() == 0 {
+                    self.histograms.remove(&slot);
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn take_away(&mut self, removal: &Removal) {
         let identity = (removal.vehicle.clone(), removal.descent.clone());
         let Some(place) = self.places.get(&identity) else {

@@ -98,6 +98,13 @@ pub fn check(batch: &CommitBatch) -> Result<(), StoreError> {
         check_text("vehicle", &removal.vehicle)?;
         check_text("descent", &removal.descent)?;
     }
+    for relabel in &batch.relabels {
+        check_text("vehicle", &relabel.vehicle)?;
+        check_text("descent", &relabel.descent)?;
+        if let Some(grade) = &relabel.grade {
+            check_text("grade", grade)?;
+        }
+    }
     for change in &batch.shelved {
         check_text(change.shelf.name(), &change.name)?;
         if let Some(bytes) = &change.bytes {

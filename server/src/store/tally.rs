@@ -91,6 +91,28 @@ pub fn metric_of_code(code: u8) -> Option<Metric> {
     Metric::ALL.into_iter().find(|m| code_of_metric(*m) == code)
 }
 
+/// Values that come to a histogram and that leave it in one commit.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Moves {
+    /// Values that come.
+    pub added: Vec<f64>,
+    /// Values that leave.
+    pub taken: Vec<f64>,
+}
+
+impl Moves {
+    /// Counts them. What comes is counted first, so that the order within a commit does not matter.
+    pub fn apply(&self, tally: &mut Tally) -> Result<(), String> {
+        self.added.iter().for_each(|value| tally.record(*value));
+        if self.taken.is_empty() {
+            return Ok(());
+        }
+        let mut taken = Tally::new(tally.counts.metric());
+        self.taken.iter().for_each(|value| taken.record(*value));
+        tally.subtract(&taken)
+    }
+}
+
 /// A histogram with what its own format does not carry.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tally {
@@ -116,6 +138,16 @@ impl Tally {
     pub fn merge(&mut self, other: &Self) {
         self.counts.merge(&other.counts);
         self.clamped_before += other.clamped_before;
+    }
+
+    /// Takes away what another tally of the same metric counts. The error says why that cannot be.
+    pub fn subtract(&mut self, other: &Self) -> Result<(), String> {
+        let clamped = self.clamped().checked_sub(other.clamped());
+        let (Some(clamped), true) = (clamped, self.counts.subtract(&other.counts)) else {
+            return Err("a value is to be taken out that it does not count".to_owned());
+        };
+        self.clamped_before = clamped - self.counts.clamped();
+        Ok(())
     }
 
     /// Returns the number of values.
@@ -201,6 +233,12 @@ mod tests {
         let mut twice = tally.clone();
         twice.merge(&tally);
         assert_eq!((twice.count(), twice.clamped()), (8, 4));
+        let mut none = twice.clone();
+        none.subtract(&twice).unwrap();
+        assert_eq!(none.to_record(), Tally::new(Metric::RecoveryRatio).to_record());
+        assert!(none.subtract(&tally).is_err());
+        twice.subtract(&tally).unwrap();
+        assert_eq!(twice.to_record(), tally.to_record());
         assert!(Tally::from_record(Metric::RecoveryRatio, &[0; 7]).is_err());
         assert!(Tally::from_record(Metric::RecoveryRatio, &[0; 60]).is_err());
         assert!(Tally::from_record(Metric::Drop, &tally.to_record()).is_err());

@@ -4,11 +4,12 @@
 
 use coldbrake_engine::{
     BrakeKind, Descent, FinishedDescent, Metric, ProfilePoint, VehicleClass,
+    grade::{GradeMatch, GradeOutcome},
     record::{EndReason, Estimate, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason},
 };
 use coldbrake_server::store::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Kept, Shelf, ShelfChange, Shelved, Store,
-    StoreStats, VehicleRecord,
+    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, Kept, Relabel, Shelf, ShelfChange, Shelved,
+    Store, StoreStats, VehicleRecord,
 };
 
 /// Midnight UTC of day 20,000.
@@ -156,6 +157,27 @@ pub fn shelve(shelf: Shelf, name: &str, k: Option<u32>) -> ShelfChange {
     }
 }
 
+/// A change of the grade of `finished(vehicle, k, start_time_ms)`.
+pub fn relabel(vehicle: &str, k: u32, start_time_ms: i64, grade: Option<&str>) -> Relabel {
+    Relabel {
+        vehicle: vehicle.to_owned(),
+        descent: format!("{start_time_ms}-{k}"),
+        grade: grade.map(str::to_owned),
+        grade_match: Some(GradeMatch {
+            outcome: if grade.is_some() {
+                GradeOutcome::Matched
+            } else {
+                GradeOutcome::NothingClose
+            },
+            nearest: grade.map(str::to_owned),
+            score: grade.map(|_| 0.9),
+            coverage: None,
+            second: None,
+            by_position: false,
+        }),
+    }
+}
+
 /// A commit as the server makes them: state and record of a vehicle, now and then a descent and a class.
 pub fn typical(k: u32) -> CommitBatch {
     let name = format!("van-{}", k % 5);
@@ -177,6 +199,17 @@ pub fn typical(k: u32) -> CommitBatch {
         } else {
             vec![]
         },
+        // The descent of the commit before, and one of long ago.
+        relabels: [1, 13]
+            .into_iter()
+            .filter(|back| !k.is_multiple_of(2) && k >= *back)
+            .map(|back| {
+                let then = k - back;
+                let start = NOON_MS + i64::from(then) * 7_000_000;
+                let grade = [None, Some("south-ramp"), Some("north-ramp")][k as usize % 3];
+                relabel(&format!("van-{}", then % 5), then, start, grade)
+            })
+            .collect(),
         shelved: if k.is_multiple_of(3) {
             vec![shelve(Shelf::Alarm, &format!("alarm-{}", k % 4), Some(k))]
         } else {
@@ -231,7 +264,12 @@ pub fn dump(store: &dyn Store) -> Dump {
         .collect();
     let mut histograms = Vec::new();
     for metric in Metric::ALL {
-        for (vehicle_class, grade) in [(None, None), (Some("van"), None), (Some("truck"), Some("-"))] {
+        for (vehicle_class, grade) in [
+            (None, None),
+            (Some("van"), None),
+            (Some("truck"), Some("-")),
+            (None, Some("north-ramp")),
+        ] {
             let found = store
                 .histogram(&HistogramQuery {
                     metric,

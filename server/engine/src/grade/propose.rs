@@ -1,6 +1,11 @@
 //! Gathers unmatched descents that keep recurring into proposals for new grades.
 
-use super::{Catalogue, Grade, GradeProfile, Position, decide::fits, fit::Alignment, shape::DescentShape};
+use super::{
+    Catalogue, Grade, GradeProfile, Position,
+    decide::{Candidate, fits},
+    fit::Alignment,
+    shape::DescentShape,
+};
 
 /// Overlap from which two descents are held to be of the same grade.
 const SAME_SHARE: f64 = 0.85;
@@ -82,16 +87,33 @@ fn neighbours<V: AsRef<str>>(unmatched: &[(V, DescentShape)]) -> Vec<Vec<(usize,
     };
     for (j, (_, shape)) in unmatched.iter().enumerate() {
         for c in catalogue.all_whole_fits(shape) {
-            let same = fits(&c, shape)
-                && c.alignment.coverage >= SAME_SHARE
-                && c.alignment.inside >= SAME_SHARE
-                && super::decide::is_possible_place(&c, shape);
-            if same && let Ok(i) = c.grade.grade.parse::<usize>() {
+            if is_same(&c, shape)
+                && let Ok(i) = c.grade.grade.parse::<usize>()
+            {
                 lists[i].push((j, c.alignment));
             }
         }
     }
     lists
+}
+
+/// Returns whether a descent and a grade are the same stretch of road.
+fn is_same(c: &Candidate<'_>, shape: &DescentShape) -> bool {
+    fits(c, shape)
+        && c.alignment.coverage >= SAME_SHARE
+        && c.alignment.inside >= SAME_SHARE
+        && super::decide::is_possible_place(c, shape)
+}
+
+impl Catalogue {
+    /// Returns the grades that are the same stretch of road as the descent, as far as their profiles and positions tell, the
+    /// best first. Unlike [`Catalogue::matches`] it does not rule out chance, and may return several.
+    pub fn alike(&self, shape: &DescentShape) -> Vec<&Grade> {
+        let mut found = self.all_whole_fits(shape);
+        found.retain(|c| is_same(c, shape));
+        found.sort_by(|a, b| a.alignment.misfit_m.total_cmp(&b.alignment.misfit_m));
+        found.into_iter().map(|c| c.grade).collect()
+    }
 }
 
 fn profile(shape: &DescentShape) -> Option<GradeProfile> {

@@ -1,6 +1,6 @@
 //! What a descent shows of its road: altitude by distance.
 
-use super::Position;
+use super::{GradeProfile, Position};
 use crate::record::{Descent, ProfilePoint};
 
 /// Number of places at which a descent is compared first.
@@ -52,6 +52,15 @@ impl DescentShape {
             descent.top_position,
             descent.bottom_position,
         )
+    }
+
+    /// Takes the reference profile of a grade, or of a proposed one.
+    pub fn of_profile(
+        profile: &GradeProfile,
+        top: Option<Position>,
+        bottom: Option<Position>,
+    ) -> Option<Self> {
+        Self::from_points(profile.top_altitude_m(), profile.points().skip(1), top, bottom)
     }
 
     pub(super) fn from_points(

@@ -3,14 +3,17 @@
 
 use std::collections::BTreeMap;
 
+use coldbrake_engine::Descent;
+
 use super::index::Index;
 use crate::store::{
-    CommitBatch, FinishedDescent, Kept, Removal, Removed, StoreError,
+    CommitBatch, FinishedDescent, Kept, Relabel, Removal, Removed, StoreError,
     envelope::seal,
     journal::frame::Change,
     keys::Key,
     records::{self, Counts, ProfileRecord, SCHEMA},
-    tally::{self, Slot, Tally},
+    relabel::last_of_each,
+    tally::{self, Moves, Slot, Tally},
 };
 
 /// Name of the record with the numbers of records.
@@ -24,7 +27,9 @@ struct Draft<'a> {
     changes: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
     counts: Counts,
     kept: Kept,
-    tallies: BTreeMap<Slot, Tally>,
+    /// What comes to a histogram and leaves it. Histograms themselves are read one at a time: a change of many labels
+    /// touches thousands.
+    moves: BTreeMap<Slot, Moves>,
 }
 
 /// Returns the changes that a batch means, given what the index holds.
@@ -35,7 +40,7 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
         changes: BTreeMap::new(),
         counts,
         kept: read_kept(index)?,
-        tallies: BTreeMap::new(),
+        moves: BTreeMap::new(),
     };
     if let Some(kept) = batch.kept {
         let key = Key::meta(KEPT);
@@ -61,6 +66,9 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
     for finished in &batch.descents {
         draft.add_descent(finished)?;
     }
+    for relabel in last_of_each(&batch.relabels) {
+        draft.relabel(relabel)?;
+    }
     for (entry, number) in batch.audit.iter().zip(0..) {
         let key = Key::audit(lsn, number);
         draft.put(&key, &records::encode(&key, entry)?)?;
@@ -72,10 +80,8 @@ pub(super) fn resolve(index: &Index, batch: &CommitBatch, lsn: u64) -> Result<Ve
             None => draft.remove(&key)?,
         }
     }
-    for (slot, tally) in std::mem::take(&mut draft.tallies) {
-        if draft.put(&slot.key(), &tally.to_record())? {
-            draft.counts.histograms += 1;
-        }
+    for (slot, moves) in std::mem::take(&mut draft.moves) {
+        draft.count(&slot, &moves)?;
     }
     if draft.counts != counts {
         let key = Key::meta(COUNTS);
@@ -195,12 +201,53 @@ impl Draft<'_> {
         )?;
         self.counts.descents += 1;
         for (slot, value) in tally::increments(d) {
-            if !self.tallies.contains_key(&slot) {
-                self.tallies.insert(slot.clone(), read_tally(self.index, &slot)?);
+            self.moves.entry(slot).or_default().added.push(value);
+        }
+        Ok(())
+    }
+
+    /// Gives a descent that is stored another grade.
+    fn relabel(&mut self, relabel: &Relabel) -> Result<(), StoreError> {
+        let profile_key = Key::profile(&relabel.vehicle, &relabel.descent);
+        let is_drafted = self.changes.contains_key(&profile_key.piece(0));
+        let Some((schema, record)) = self.index.get(&profile_key)?.filter(|_| !is_drafted) else {
+            return Ok(());
+        };
+        let ProfileRecord { start_time_ms, .. } = records::decode(&profile_key, schema, &record)?;
+        let key = Key::descent(start_time_ms, &relabel.vehicle, &relabel.descent);
+        let (schema, record) = self.index.get(&key)?.ok_or_else(|| StoreError::Damaged {
+            what: key.to_string(),
+            reason: "it is missing, its profile is there".to_owned(),
+        })?;
+        let before: Descent = records::decode(&key, schema, &record)?;
+        let now = relabel.of(&before);
+        self.put(&key, &records::encode(&key, &now)?)?;
+        if now.grade != before.grade {
+            for (slot, value) in tally::increments(&now) {
+                self.moves.entry(slot).or_default().added.push(value);
             }
-            if let Some(tally) = self.tallies.get_mut(&slot) {
-                tally.record(value);
+            for (slot, value) in tally::increments(&before) {
+                self.moves.entry(slot).or_default().taken.push(value);
             }
+        }
+        Ok(())
+    }
+
+    /// Writes a histogram as it is after the moves; one that counts nothing any more goes away.
+    fn count(&mut self, slot: &Slot, moves: &Moves) -> Result<(), StoreError> {
+        let key = slot.key();
+        let mut tally = read_tally(self.index, slot)?;
+        moves.apply(&mut tally).map_err(|reason| StoreError::Damaged {
+            what: key.to_string(),
+            reason,
+        })?;
+        if tally.count() > 0 {
+            if self.put(&key, &tally.to_record())? {
+                self.counts.histograms += 1;
+            }
+        } else if self.index.contains(&key)? {
+            self.remove(&key)?;
+            self.counts.histograms = self.counts.histograms.saturating_sub(1);
         }
         Ok(())
     }
