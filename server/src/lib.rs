@@ -18,6 +18,7 @@
 
 mod admin;
 mod alarms;
+mod calls;
 mod checkpoint;
 pub mod cli;
 pub mod config;

@@ -3,6 +3,7 @@
 //! Nothing is counted for the metrics' sake where samples pass: the counters that are there anyway are read when
 //! somebody asks. What is measured besides is measured once a commit or once a stream.
 
+pub(crate) mod calls;
 mod process;
 mod sheet;
 
@@ -25,7 +26,7 @@ use prometheus_client::{
 };
 use tokio::sync::{Semaphore, mpsc::WeakSender};
 
-use self::sheet::Service;
+use self::{calls::CallMeters, sheet::Service};
 use crate::{
     checkpoint::Request,
     identity::tls,
@@ -52,6 +53,8 @@ pub(crate) struct Meters {
     refused_streams: Family<ByReason, Counter>,
     refused_calls: Family<ByReason, Counter>,
     failed_handshakes: Family<ByReason, Counter>,
+    /// Calls, for the layer that counts them.
+    pub(crate) calls: Arc<CallMeters>,
 }
 
 impl Default for Meters {
@@ -62,6 +65,7 @@ impl Default for Meters {
             last_commit_ms: Gauge::default(),
             refused_streams: Family::default(),
             refused_calls: Family::default(),
+            calls: Arc::default(),
             failed_handshakes: Family::default(),
         }
     }

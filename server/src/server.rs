@@ -23,6 +23,7 @@ use tonic_health::{ServingStatus, server::HealthReporter};
 use crate::{
     admin::Admin,
     alarms::{self, Alarms, Delivery, Webhook},
+    calls::CallLayer,
     checkpoint,
     config::{Config, StoreKind},
     disk_floor,
@@ -232,6 +233,7 @@ impl ServerHandle {
             .max_concurrent_streams(limits.calls_per_connection)
             .http2_keepalive_interval(Some(KEEP_ALIVE_INTERVAL))
             .http2_keepalive_timeout(Some(KEEP_ALIVE_TIMEOUT))
+            .layer(CallLayer::new(Arc::clone(&shared.meters.calls)))
             .layer(GuardLayer::new(&shared))
             .add_routes(routes)
             .serve_with_incoming_shutdown(

@@ -28,9 +28,9 @@ use support::{
 };
 
 /// Most series that a server may have, whatever its fleet.
-const MOST_SERIES: usize = 120;
+const MOST_SERIES: usize = 200;
 /// Labels that are closed lists.
-const LABELS: [&str; 5] = ["version", "result", "what", "reason", "le"];
+const LABELS: [&str; 7] = ["version", "result", "what", "reason", "le", "method", "code"];
 
 fn config() -> Config {
     Config {
@@ -200,6 +200,70 @@ async fn the_figures_are_those_of_what_was_sent() {
             .any(|(s, v)| s.contains("streams_refused_total{reason=\"STREAM_SUPERSEDED\"}") && *v == 1.0)
     })
     .await;
+    assert!(server.shutdown().await.is_clean());
+}
+
+#[expect(clippy::float_cmp, reason = "counts are whole")]
+#[tokio::test(flavor = "multi_thread")]
+async fn calls_are_counted_by_method_and_by_how_they_ended() {
+    let server = serve(config()).await;
+    let series = |what: &str, method: &str, code: &str| match code {
+        "" => format!("{what}{{method=\"{method}\"}}"),
+        _ => format!("{what}{{method=\"{method}\",code=\"{code}\"}}"),
+    };
+    let (get, put) = (
+        "coldbrake.v1.FleetService/GetVehicle",
+        "coldbrake.v1.FleetService/PutVehicleClass",
+    );
+    let stream = "coldbrake.v1.TelemetryService/StreamSamples";
+    let before = scrape(&server).await;
+    assert_eq!(before.value(&series("calls_ended_total", put, "OK")), 1.0);
+    assert_eq!(before.value(&series("calls_started_total", get, "")), 0.0);
+
+    let mut fleet = support::fleet(&server).await;
+    for _ in 0..3 {
+        let vehicle = "nobody".to_owned();
+        let refused = fleet
+            .get_vehicle(coldbrake_proto::v1::GetVehicleRequest { vehicle })
+            .await
+            .unwrap_err();
+        assert_eq!(refused.code(), tonic::Code::NotFound);
+    }
+    // A stream whose vehicle goes without a word, and a call that nobody knows: its name is no label.
+    let (van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
+        .await
+        .unwrap();
+    assert_eq!(
+        scrape(&server)
+            .await
+            .value(&series("calls_started_total", stream, "")),
+        1.0
+    );
+    drop(van);
+    let mut client = tonic::client::Grpc::new(channel(&server).await);
+    client.ready().await.unwrap();
+    let path = http::uri::PathAndQuery::from_static("/coldbrake.v1.FleetService/GetRich");
+    let codec = tonic_prost::ProstCodec::<(), ()>::default();
+    client
+        .unary(tonic::Request::new(()), path, codec)
+        .await
+        .unwrap_err();
+    until("every call has ended", async || {
+        let now = scrape(&server).await;
+        now.series
+            .iter()
+            .any(|(s, v)| s.contains("calls_ended_total{method=\"other\"") && *v == 1.0)
+            && now
+                .series
+                .iter()
+                .any(|(s, v)| s.contains(&format!("calls_ended_total{{method=\"{stream}\"")) && *v == 1.0)
+    })
+    .await;
+    let now = scrape(&server).await;
+    assert_eq!(now.value(&series("calls_ended_total", get, "NOT_FOUND")), 3.0);
+    assert_eq!(now.value(&series("calls_ended_total", get, "OK")), 0.0);
+    assert_eq!(now.value(&series("call_duration_seconds_count", get, "")), 3.0);
+    assert!(now.value(&series("call_duration_seconds_sum", get, "")) > 0.0);
     assert!(server.shutdown().await.is_clean());
 }
 

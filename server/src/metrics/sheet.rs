@@ -105,6 +105,19 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "Calls that were refused before they reached a service, by reason.",
         &shared.meters.refused_calls,
     )?;
+    let calls = &shared.meters.calls;
+    sheet.metric("calls_started", "Calls begun, by method.", &calls.started)?;
+    sheet.metric(
+        "calls_ended",
+        "Calls ended, by method and gRPC status code; CANCELLED: the caller had gone.",
+        &calls.ended,
+    )?;
+    sheet.metric_in(
+        "call_duration",
+        "Time from the begin of a call to its end, by method. Streams last as long as they are open.",
+        &Unit::Seconds,
+        &calls.seconds,
+    )?;
     sheet.counters(
         "batches",
         "Batches by what became of them: taken, sent twice and left out, or refused for what they hold.",
