@@ -348,10 +348,9 @@ async fn while_it_ends_it_says_so_and_then_lets_go_of_everything() {
     assert!(scrape(&server).await.value("store_opening_replayed_commits") < 0.5);
     let ending = tokio::spawn(server.shutdown());
     until("it says that it ends, or has ended", async || {
-        if TcpStream::connect(admin).await.is_err() {
+        let Ok(mut socket) = TcpStream::connect(admin).await else {
             return true;
-        }
-        let mut socket = TcpStream::connect(admin).await.unwrap();
+        };
         let mut answer = String::new();
         let _ = socket.write_all(b"GET /readyz HTTP/1.1\r\nHost: a\r\n\r\n").await;
         let _ = socket.read_to_string(&mut answer).await;
