@@ -187,6 +187,7 @@ for d in yaml.safe_load_all(open("deploy/kubernetes.yaml")):
 check "the unit is well formed" unit
 check "the unit's exposure is at most 1.5" systemd-analyze security --offline=true --threshold=15 deploy/coldbrake-server.service
 check "the unit's command line and environment are accepted" unit_command
+check "the unit's command line starts, is ready and ends, under restrictions like the unit's" bash tests/checks/unit.sh "$program"
 check "the scrape configuration" promtool check config deploy/prometheus.yml
 check "the alert rules" promtool check rules deploy/alerts.yml
 check "the alert rules fire and stay silent as they should" promtool test rules deploy/alerts_test.yml
