@@ -6,11 +6,11 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
-        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, classes::ClassesCommand,
-        completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs, descents::DescentsCommand,
-        distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
+        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, certificates::CertificatesArgs,
+        classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs,
+        descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
     },
-    connect::DEFAULT_SERVER,
+    connect::Target,
     exit::CODES,
     printer::{Color, Format, Units},
 };
@@ -50,9 +50,9 @@ pub struct Args {
 #[derive(Clone, Debug, clap::Args)]
 #[command(next_help_heading = "For every command")]
 pub struct Global {
-    /// Address of the server
-    #[arg(long, global = true, value_name = "ADDRESS", env = "COLDBRAKE_SERVER", default_value = DEFAULT_SERVER, hide_env_values = true)]
-    pub server: String,
+    /// Which server, and how to come in
+    #[command(flatten)]
+    pub server: Target,
 
     /// How data is written: for people, for programs, for spreadsheets
     #[arg(long, global = true, value_enum, default_value_t)]
@@ -139,6 +139,8 @@ pub enum Command {
     Status,
     /// Let the server write a backup of everything, and go on serving
     Backup(BackupArgs),
+    /// Make an authority and certificates for development
+    Certificates(CertificatesArgs),
     /// Say what a quantity means and how it is computed
     Define(DefineArgs),
     /// Print completions for a shell

@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod analyse;
 pub mod backup;
+pub mod certificates;
 pub mod classes;
 pub mod completions;
 pub mod define;

@@ -1,5 +1,9 @@
 //! Connecting to a server, and saying plainly when that fails.
 
+mod explain;
+mod target;
+mod tls;
+
 use std::time::Duration;
 
 use coldbrake_proto::v1::{
@@ -8,10 +12,11 @@ use coldbrake_proto::v1::{
 };
 use tonic::{
     Code as GrpcCode, Status,
-    transport::{Channel, Endpoint},
+    transport::{Channel, Endpoint, Uri},
 };
 use tonic_types::StatusExt as _;
 
+pub use self::target::Target;
 use crate::exit::{Code, Failure};
 
 /// Where a server listens unless told otherwise.
@@ -32,24 +37,51 @@ pub struct Server {
 
 impl Server {
     /// Connects.
-    pub async fn connect(uri: &str, timeout: Duration) -> Result<Self, Failure> {
-        let with_scheme = if uri.contains("://") {
-            uri.to_owned()
+    pub async fn connect(target: impl Into<Target>, timeout: Duration) -> Result<Self, Failure> {
+        let mut target = target.into();
+        // Whoever names a certificate means a server that asks for it.
+        let scheme = if target.certificate.is_some() {
+            "https"
         } else {
-            format!("http://{uri}")
+            "http"
         };
-        let endpoint = Endpoint::from_shared(with_scheme.clone()).map_err(|_| {
-            Failure::new(Code::Usage, format!("`{uri}` is not the address of a server"))
-                .help(format!("write it like {DEFAULT_SERVER}"))
-        })?;
-        let channel = endpoint
+        if !target.address.contains("://") {
+            target.address = format!("{scheme}://{}", target.address);
+        }
+        let with_scheme = target.address.clone();
+        let no_address = || {
+            Failure::new(
+                Code::Usage,
+                format!("`{with_scheme}` is not the address of a server"),
+            )
+            .help(format!("write it like {DEFAULT_SERVER}"))
+        };
+        let uri: Uri = with_scheme.parse().map_err(|_| no_address())?;
+        let authority = uri.authority().ok_or_else(no_address)?;
+        let secure = match uri.scheme_str() {
+            Some("http") => false,
+            Some("https") => true,
+            _ => return Err(no_address()),
+        };
+        // The way through TLS is made here; to the transport it is one like any other.
+        let endpoint = Endpoint::from_shared(format!("http://{authority}"))
+            .map_err(|_| no_address())?
+            .origin(uri.clone())
             .connect_timeout(timeout.min(Duration::from_secs(10)))
             .timeout(timeout)
             .keep_alive_while_idle(true)
-            .http2_keep_alive_interval(Duration::from_secs(60))
-            .connect()
-            .await
-            .map_err(|error| unreachable(&with_scheme, &error))?;
+            .http2_keep_alive_interval(Duration::from_secs(60));
+        let connected = if secure {
+            endpoint
+                .connect_with_connector(tls::Way::new(&target, &uri)?)
+                .await
+        } else {
+            endpoint.connect().await
+        };
+        let channel = connected.map_err(|error| match explain::tls_error(&error) {
+            Some(cause) => explain::explain(cause, &target),
+            None => unreachable(&with_scheme, &error),
+        })?;
         Ok(Self {
             uri: with_scheme,
             timeout,
@@ -65,6 +97,12 @@ impl Server {
     /// Returns what a failed call to this server means to the user; where it cannot be reached, it is named.
     pub fn refused(&self, status: &Status) -> Failure {
         let mut failure = refused(status);
+        // A status with a cause was made on this side: perhaps the other one did not understand a word.
+        if self.uri.starts_with("http:") && std::error::Error::source(status).is_some() {
+            failure.code = Code::Unreachable;
+            failure = failure
+                .help("if the server has TLS, write https://, with --authority, --certificate and --key");
+        }
         if failure.code == Code::Unreachable {
             failure.message = format!("{}: {}", self.uri, failure.message);
         }
@@ -95,14 +133,21 @@ impl Server {
 fn unreachable(uri: &str, error: &tonic::transport::Error) -> Failure {
     let mut failure = Failure::new(Code::Unreachable, format!("cannot reach a server at {uri}"));
     failure.notes = causes(error);
-    if uri.starts_with("https:") {
-        failure = failure.help(
-            "this program speaks without TLS: write http:// to a server on this machine or behind a tunnel",
-        );
+    if uri.starts_with("http:") && !is_refused(error) {
+        failure = failure
+            .help("a server with TLS answers to https:// only, with --authority, --certificate and --key");
     }
     failure
         .help("start one with `coldbrake-server`")
         .help("name another with --server ADDRESS or the environment variable COLDBRAKE_SERVER")
+}
+
+/// Returns whether nobody listens there.
+fn is_refused(error: &(dyn std::error::Error + 'static)) -> bool {
+    std::iter::successors(Some(error), |e| e.source()).any(|e| {
+        e.downcast_ref::<std::io::Error>()
+            .is_some_and(|e| e.kind() == std::io::ErrorKind::ConnectionRefused)
+    })
 }
 
 /// Returns the causes of an error, each once, the outermost first. The error's own text is left out: of a transport it
@@ -149,6 +194,7 @@ pub fn refused(status: &Status) -> Failure {
     }
     if let Some(info) = details.error_info() {
         failure = failure.note(format!("reason {}", info.reason));
+        failure.helps.extend(what_to_do(&info.reason).map(str::to_owned));
     }
     if let Some(help) = details.help() {
         for link in &help.links {
@@ -164,6 +210,19 @@ pub fn refused(status: &Status) -> Failure {
         (Code::Partial, _) => failure.help("the log of the server says more"),
         _ => failure,
     }
+}
+
+/// Returns what somebody can do who is refused for who they are.
+fn what_to_do(reason: &str) -> Option<&'static str> {
+    Some(match reason {
+        "ROLE_NOT_ALLOWED" => "use a certificate with such a role: --certificate FILE --key FILE",
+        "IDENTITY_NOT_ACCEPTED" => {
+            "have a certificate issued with one URI: spiffe://TRUST-DOMAIN/person/NAME/role/ROLE or \
+             spiffe://TRUST-DOMAIN/vehicle/NAME"
+        }
+        "VEHICLE_NOT_OWN" => "name the vehicle that the certificate is of: --vehicle NAME",
+        _ => return None,
+    })
 }
 
 fn sentence(status: &Status) -> String {

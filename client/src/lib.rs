@@ -68,6 +68,7 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Alarms(c) => command::alarms::run(c, &global, printer).await,
         Command::Status => command::status::run(&global, printer).await,
         Command::Backup(a) => command::backup::run(a, &global, printer).await,
+        Command::Certificates(a) => command::certificates::run(&a, printer),
         Command::Define(a) => command::define::run(&a, printer),
         Command::Completions(a) => command::completions::run(&a, printer),
     }

@@ -96,7 +96,7 @@ pub async fn run(args: SendArgs, global: &Global, printer: &mut Printer) -> Outc
     }
     say_what_was_read(&checked.report, printer);
     let server = Server::connect(&global.server, global.timeout()).await?;
-    let has_later = has_later_samples(&server, &args.vehicle, &checked).await?;
+    let has_later = has_later_samples(&server, &args.vehicle, &checked, printer).await?;
     let mut client = StreamClient::new(
         server.channel(),
         &args.vehicle,
@@ -180,6 +180,7 @@ async fn has_later_samples(
     server: &Server,
     vehicle: &str,
     checked: &Checked,
+    printer: &mut Printer,
 ) -> Result<Option<i64>, Failure> {
     let request = GetVehicleRequest {
         vehicle: vehicle.to_owned(),
@@ -187,6 +188,13 @@ async fn has_later_samples(
     let last = match server.fleet().get_vehicle(request).await {
         Ok(answer) => answer.into_inner().vehicle.and_then(|v| v.last_sample_time_ms),
         Err(status) if status.code() == GrpcCode::NotFound => None,
+        // A vehicle reads nothing, not even of itself.
+        Err(status) if status.code() == GrpcCode::PermissionDenied => {
+            printer.say(
+                "note: the certificate of a vehicle may not ask what was sent before: do not send a log twice with other logs between",
+            );
+            None
+        }
         Err(status) => return Err(connect::refused(&status)),
     };
     let first = checked.report.time_ms.map(|(first, _)| first);

@@ -7,6 +7,7 @@
 )]
 
 mod alarms;
+mod certificates;
 mod check;
 mod fixture;
 mod program;

@@ -215,7 +215,7 @@ mod tests {
     #[test]
     fn what_does_not_stand_in_the_table_is_closed_to_everybody() {
         let person = |role| Peer::Person {
-            name: "ada".into(),
+            name: "mira".into(),
             role,
         };
         for path in [

@@ -37,7 +37,25 @@ pub fn peer(der: &[u8], trust_domain: &str) -> Result<Peer, CertificateError> {
     if certificate.is_ca() || usage.is_some_and(|u| u.value.key_cert_sign() || u.value.crl_sign()) {
         return Err(CertificateError::Authority);
     }
-    let names = certificate.subject_alternative_name().map_err(unreadable)?;
+    Ok(SpiffeId::parse(only_uri(&certificate)?)?.peer(trust_domain)?)
+}
+
+/// Returns when a certificate ends to be valid, s since 1970.
+pub fn expiry(der: &[u8]) -> Result<i64, CertificateError> {
+    Ok(read(der)?.validity().not_after.timestamp())
+}
+
+/// Returns the trust domain of an authority, which its one URI names (X509-SVID 3.2).
+pub fn trust_domain(der: &[u8]) -> Result<String, CertificateError> {
+    let certificate = read(der)?;
+    Ok(SpiffeId::parse(only_uri(&certificate)?)?.trust_domain.to_owned())
+}
+
+/// Returns the one URI among the names of a certificate.
+fn only_uri<'a>(certificate: &X509Certificate<'a>) -> Result<&'a str, CertificateError> {
+    let names = certificate
+        .subject_alternative_name()
+        .map_err(|error| CertificateError::Unreadable(error.to_string()))?;
     let mut uris = Vec::new();
     for name in names.iter().flat_map(|names| &names.value.general_names) {
         match name {
@@ -53,14 +71,9 @@ pub fn peer(der: &[u8], trust_domain: &str) -> Result<Peer, CertificateError> {
     }
     match uris[..] {
         [] => Err(CertificateError::Nameless),
-        [uri] => Ok(SpiffeId::parse(uri)?.peer(trust_domain)?),
+        [uri] => Ok(uri),
         _ => Err(CertificateError::Ambiguous(uris.len())),
     }
-}
-
-/// Returns when a certificate ends to be valid, s since 1970.
-pub fn expiry(der: &[u8]) -> Result<i64, CertificateError> {
-    Ok(read(der)?.validity().not_after.timestamp())
 }
 
 fn read(der: &[u8]) -> Result<X509Certificate<'_>, CertificateError> {

@@ -202,9 +202,9 @@ mod tests {
         );
         for role in [Role::Operator, Role::Engineer, Role::Administrator] {
             assert_eq!(
-                peer(&person_uri(DOMAIN, "ada", role)),
+                peer(&person_uri(DOMAIN, "mira", role)),
                 Ok(Peer::Person {
-                    name: "ada".into(),
+                    name: "mira".into(),
                     role
                 })
             );
@@ -259,8 +259,8 @@ mod tests {
             "",
             "/vehicle",
             "/vehicle/a/b",
-            "/person/ada",
-            "/person/ada/role",
+            "/person/mira",
+            "/person/mira/role",
             "/Vehicle/a",
             "/server/a",
         ] {
@@ -272,7 +272,7 @@ mod tests {
             Err(SpiffeError::Name { .. })
         ));
         for role in ["vehicle", "Engineer", "root"] {
-            let uri = format!("spiffe://fleet.example/person/ada/role/{role}");
+            let uri = format!("spiffe://fleet.example/person/mira/role/{role}");
             assert!(matches!(peer(&uri), Err(SpiffeError::Role { .. })), "{role}");
         }
     }

@@ -80,7 +80,7 @@ impl Authority {
     }
 
     pub(crate) fn person(&self, role: Role) -> Pair {
-        self.named(&format!("spiffe://{DOMAIN}/person/ada/role/{role}"))
+        self.named(&format!("spiffe://{DOMAIN}/person/mira/role/{role}"))
     }
 
     /// A vehicle or a person in this role.

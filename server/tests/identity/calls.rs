@@ -160,7 +160,7 @@ async fn a_certificate_that_names_nobody_here_opens_nothing() {
     for (what, pair, why) in [
         (
             "a foreign trust domain",
-            a.named("spiffe://other.example/person/ada/role/engineer"),
+            a.named("spiffe://other.example/person/mira/role/engineer"),
             "its trust domain is `other.example`",
         ),
         ("no URI", a.issue(vec![dns()], |_| {}), "no URI"),
@@ -195,12 +195,12 @@ async fn a_certificate_that_names_nobody_here_opens_nothing() {
         ),
         (
             "a role that is none",
-            a.named("spiffe://fleet.example/person/ada/role/king"),
+            a.named("spiffe://fleet.example/person/mira/role/king"),
             "no role",
         ),
         (
             "a person as a vehicle",
-            a.named("spiffe://fleet.example/person/ada/role/vehicle"),
+            a.named("spiffe://fleet.example/person/mira/role/vehicle"),
             "no role",
         ),
         (
@@ -257,7 +257,7 @@ async fn a_certificate_that_does_not_hold_makes_no_connection() {
     no_connection(&fort, "no certificate", None, "CERTIFICATE_MISSING").await;
     let stranger = engineer(&Authority::new());
     no_connection(&fort, "another authority", Some(&stranger), "CERTIFICATE_REFUSED").await;
-    let names = || vec![uri(&format!("spiffe://{DOMAIN}/person/ada/role/engineer"))];
+    let names = || vec![uri(&format!("spiffe://{DOMAIN}/person/mira/role/engineer"))];
     let expired = fort
         .authority
         .issue(names(), |p| p.not_after = rcgen::date_time_ymd(2024, 1, 1));
@@ -374,14 +374,14 @@ async fn the_log_of_changes_names_the_person() {
             log[0].action.as_str(),
             log[0].subject.as_str()
         ),
-        ("person/ada/role/engineer", "PutVehicleClass", "van")
+        ("person/mira/role/engineer", "PutVehicleClass", "van")
     );
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_connection_ends_with_its_certificate() {
     let fort = Fort::build(|_| {}).await;
-    let names = vec![uri(&format!("spiffe://{DOMAIN}/person/ada/role/operator"))];
+    let names = vec![uri(&format!("spiffe://{DOMAIN}/person/mira/role/operator"))];
     let brief = fort.authority.issue(names, |p| in_seconds(p, 3));
     let channel = fort.connect(Some(&brief)).await.unwrap();
     let mut watch = coldbrake_proto::v1::descent_service_client::DescentServiceClient::new(channel)
