@@ -13,6 +13,8 @@ const FILES: &[&str] = &[
     "coldbrake/v1/descent.proto",
     "coldbrake/v1/grade.proto",
     "coldbrake/v1/operations.proto",
+    "coldbrake/v1/comparison.proto",
+    "coldbrake/v1/trend.proto",
 ];
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -7,8 +7,9 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 use crate::{
     command::{
         alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, certificates::CertificatesArgs,
-        classes::ClassesCommand, completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs,
-        descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs, vehicles::VehiclesCommand,
+        classes::ClassesCommand, compare::CompareArgs, completions::CompletionsArgs, define::DefineArgs,
+        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
+        trend::TrendArgs, vehicles::VehiclesCommand,
     },
     connect::Target,
     exit::CODES,
@@ -22,7 +23,8 @@ Examples:
   coldbrake send trip.csv --vehicle van-07 --class van --software 4.2.0 --current charge-positive
   coldbrake descents list --since 7d --min-drop 200
   coldbrake descents show van-07 20260312T071502Z-17
-  coldbrake distribution recovery_ratio --software 4.2.0";
+  coldbrake distribution recovery_ratio --software 4.2.0
+  coldbrake compare 4.2.0 4.3.0                         is 4.3.0 better than 4.2.0";
 
 const ABOUT: &str = "\
 {about}
@@ -123,6 +125,10 @@ pub enum Command {
     Descents(DescentsCommand),
     /// Show how a quantity is spread over descents
     Distribution(DistributionArgs),
+    /// Show how a quantity went by week, day, software version, class or grade
+    Trend(TrendArgs),
+    /// Say whether one software version is better than another, like with like
+    Compare(CompareArgs),
     /// List and show vehicles
     #[command(subcommand)]
     Vehicles(VehiclesCommand),

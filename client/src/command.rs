@@ -5,6 +5,7 @@ pub mod analyse;
 pub mod backup;
 pub mod certificates;
 pub mod classes;
+pub mod compare;
 pub mod completions;
 pub mod define;
 pub mod demo;
@@ -12,6 +13,7 @@ pub mod descents;
 pub mod distribution;
 pub mod send;
 pub mod status;
+pub mod trend;
 pub mod vehicles;
 
 mod account;

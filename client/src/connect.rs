@@ -7,8 +7,9 @@ mod tls;
 use std::time::Duration;
 
 use coldbrake_proto::v1::{
-    alarm_service_client::AlarmServiceClient, descent_service_client::DescentServiceClient,
-    fleet_service_client::FleetServiceClient, operations_service_client::OperationsServiceClient,
+    alarm_service_client::AlarmServiceClient, comparison_service_client::ComparisonServiceClient,
+    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
+    operations_service_client::OperationsServiceClient, trend_service_client::TrendServiceClient,
 };
 use tonic::{
     Code as GrpcCode, Status,
@@ -122,6 +123,16 @@ impl Server {
     /// Returns a client for alarms.
     pub fn alarms(&self) -> AlarmServiceClient<Channel> {
         AlarmServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
+    }
+
+    /// Returns a client for comparisons of software versions.
+    pub fn comparisons(&self) -> ComparisonServiceClient<Channel> {
+        ComparisonServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
+    }
+
+    /// Returns a client for trends.
+    pub fn trends(&self) -> TrendServiceClient<Channel> {
+        TrendServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
     }
 
     /// Returns a client for descents and distributions.

@@ -21,6 +21,8 @@ pub enum Code {
     BadInput = 6,
     /// Only a part was done.
     Partial = 7,
+    /// It ran, but the data cannot answer.
+    Undecided = 8,
     /// Interrupted.
     Interrupted = 130,
 }
@@ -36,6 +38,7 @@ Exit codes:
     5  the server does not allow it
     6  a file or a value given is wrong
     7  only a part was done
+    8  it ran, but there is too little data to answer
   130  interrupted";
 
 impl From<Code> for std::process::ExitCode {

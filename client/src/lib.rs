@@ -10,6 +10,7 @@ pub mod import;
 pub mod plot;
 pub mod printer;
 pub mod show;
+mod shown;
 pub mod stream;
 
 use args::{Args, Command};
@@ -63,6 +64,8 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Send(a) => command::send::run(a, &global, printer).await,
         Command::Descents(c) => command::descents::run(c, &global, printer).await,
         Command::Distribution(a) => command::distribution::run(a, &global, printer).await,
+        Command::Compare(a) => command::compare::run(a, &global, printer).await,
+        Command::Trend(a) => command::trend::run(a, &global, printer).await,
         Command::Vehicles(c) => command::vehicles::run(c, &global, printer).await,
         Command::Classes(c) => command::classes::run(c, &global, printer).await,
         Command::Alarms(c) => command::alarms::run(c, &global, printer).await,

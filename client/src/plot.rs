@@ -9,6 +9,8 @@ use crate::{
 
 /// Rows of the altitude plot.
 const ROWS: usize = 8;
+/// Rows of a picture of shares; odd, so that one half has a row of its own.
+const SHARE_ROWS: usize = 11;
 /// Space for the numbers beside a plot.
 const MARGIN: usize = 9;
 /// Narrowest plot.
@@ -254,6 +256,110 @@ pub fn bars(bars: &[Bar], width: usize, unicode: bool) -> Vec<String> {
         .collect()
 }
 
+/// One step of a drawn distribution: value, share at or below it.
+pub type Step = (f64, f64);
+
+/// Draws two distributions into one picture: the share of values at or below, over the value. Side a is drawn as `a`, side b
+/// as `b`, both in one place as `=`. `edge` writes the values at both ends.
+pub fn shares(
+    a: &[Step],
+    b: &[Step],
+    width: usize,
+    unicode: bool,
+    edge: impl Fn(f64) -> String,
+) -> Vec<String> {
+    const LABELS: usize = 5;
+    let ends = a.iter().chain(b).map(|step| step.0);
+    let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+        (l.min(v), h.max(v))
+    });
+    if !(low.is_finite() && high.is_finite()) {
+        return Vec::new();
+    }
+    let columns = width.saturating_sub(LABELS + 3).clamp(NARROWEST, 72);
+    let span = (high - low).max(f64::MIN_POSITIVE);
+    // The row of a share: 0 at the top for all, the last row for none.
+    let row_of = |steps: &[Step], column: usize| {
+        let value = low + span * (column as f64 + 0.5) / columns as f64;
+        let below = steps.partition_point(|step| step.0 <= value);
+        let share = below
+            .checked_sub(1)
+            .and_then(|i| steps.get(i))
+            .map_or(0.0, |s| s.1);
+        ((1.0 - share) * (SHARE_ROWS - 1) as f64).round() as usize
+    };
+    let mut cells = vec![vec![' '; columns]; SHARE_ROWS];
+    for (steps, sign) in [(a, 'a'), (b, 'b')] {
+        let mut before = None;
+        for column in 0..columns {
+            let row = row_of(steps, column);
+            // Shares only grow, so rows only fall; steep parts stay joined.
+            let lowest = before.map_or(row, |before: usize| before.saturating_sub(1).max(row));
+            let reach = row..=lowest;
+            for at in reach {
+                if let Some(cell) = cells.get_mut(at).and_then(|r| r.get_mut(column)) {
+                    *cell = if *cell == ' ' { sign } else { '=' };
+                }
+            }
+            before = Some(row);
+        }
+    }
+    let wall = if unicode { '│' } else { '|' };
+    let mut lines: Vec<String> = cells
+        .iter()
+        .enumerate()
+        .map(|(row, cells)| {
+            let label = match row {
+                0 => "100 %",
+                r if 2 * r == SHARE_ROWS - 1 => "50 %",
+                r if r == SHARE_ROWS - 1 => "0 %",
+                _ => "",
+            };
+            let cells: String = cells.iter().collect();
+            format!("{} {wall}{}", pad(label, LABELS, true), cells.trim_end())
+        })
+        .collect();
+    let corner = if unicode { "└" } else { "+" };
+    let rule = if unicode { "─" } else { "-" }.repeat(columns);
+    lines.push(format!("{} {corner}{rule}", " ".repeat(LABELS)));
+    let left = edge(low);
+    let rest = columns.saturating_sub(left.chars().count());
+    lines.push(format!(
+        "{}  {left}{}",
+        " ".repeat(LABELS),
+        pad(&edge(high), rest, true)
+    ));
+    lines
+}
+
+/// Draws one span on a scale from `low` to `high`: a line from P10 to P90 with a mark at the median.
+///
+/// ```
+/// use coldbrake::plot::span;
+/// assert_eq!(span((2.0, 5.0, 8.0), (0.0, 10.0), 11, false), "  ---o---");
+/// ```
+pub fn span(
+    (p10, median, p90): (f64, f64, f64),
+    (low, high): (f64, f64),
+    width: usize,
+    unicode: bool,
+) -> String {
+    let width = width.max(2);
+    let column = |value: f64| {
+        let part = (value - low) / (high - low).max(f64::MIN_POSITIVE);
+        (part.clamp(0.0, 1.0) * (width - 1) as f64).round() as usize
+    };
+    let (line, mark) = if unicode { ('─', '●') } else { ('-', 'o') };
+    let (from, middle, to) = (column(p10), column(median), column(p90));
+    (0..=to.max(middle))
+        .map(|c| match c {
+            c if c == middle => mark,
+            c if c >= from => line,
+            _ => ' ',
+        })
+        .collect()
+}
+
 /// Returns a horizontal bar of a length in characters.
 pub fn bar(length: f64, unicode: bool) -> String {
     const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
@@ -321,6 +427,32 @@ mod tests {
                 "5.0 to 7.5  1  ######"
             ]
         );
+    }
+
+    #[test]
+    fn shares_rise_from_left_to_right_and_are_told_apart() {
+        let steps = |from: i32| -> Vec<Step> {
+            (1..=20)
+                .map(|i| (f64::from(from + i), f64::from(i) / 20.0))
+                .collect()
+        };
+        for (width, unicode) in [(80, true), (60, false)] {
+            let lines = shares(&steps(0), &steps(10), width, unicode, |v| v.to_string());
+            assert!(lines.iter().all(|l| l.chars().count() <= width), "{lines:#?}");
+            assert_eq!(lines.len(), SHARE_ROWS + 2);
+            let half = &lines[SHARE_ROWS / 2];
+            assert!(half.starts_with(" 50 %"), "{lines:#?}");
+            assert!(half.find('a').unwrap() < half.find('b').unwrap(), "{half}");
+            assert!(lines[SHARE_ROWS + 1].trim_start().starts_with('1'));
+            assert!(lines[SHARE_ROWS + 1].ends_with("30"));
+        }
+        let same = shares(&steps(0), &steps(0), 60, true, |v| v.to_string());
+        assert!(
+            same.iter().all(|l| !l.contains('a') && !l.contains('b')),
+            "{same:#?}"
+        );
+        assert!(shares(&[], &[], 60, true, |v| v.to_string()).is_empty());
+        assert!(!shares(&[(3.0, 1.0)], &[(3.0, 1.0)], 60, true, |v| v.to_string()).is_empty());
     }
 
     #[test]

@@ -1,8 +1,10 @@
-//! Queries: vehicles, classes, descents, distributions. They read what is durable.
+//! Queries: vehicles, classes, descents, distributions, comparisons, trends. They read what is durable.
 
+mod comparison;
 mod descents;
 mod fleet;
 pub(crate) mod page;
+mod trend;
 
 use std::sync::{
     Arc,
@@ -14,9 +16,11 @@ use tokio::sync::Semaphore;
 use crate::{shared::Shared, status::Refusal, store::Store};
 
 pub(crate) use self::{
+    comparison::Comparisons,
     descents::Descents,
     fleet::FleetQueries,
     page::{Listing, size as page_size},
+    trend::Trends,
 };
 
 /// Reads the store beside the async threads, a bounded number of calls at a time.

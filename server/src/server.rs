@@ -5,9 +5,10 @@ use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
 use coldbrake_proto::{
     DESCRIPTORS,
     v1::{
-        alarm_service_server::AlarmServiceServer, descent_service_server::DescentServiceServer,
-        fleet_service_server::FleetServiceServer, grade_service_server::GradeServiceServer,
-        operations_service_server::OperationsServiceServer, telemetry_service_server::TelemetryServiceServer,
+        alarm_service_server::AlarmServiceServer, comparison_service_server::ComparisonServiceServer,
+        descent_service_server::DescentServiceServer, fleet_service_server::FleetServiceServer,
+        grade_service_server::GradeServiceServer, operations_service_server::OperationsServiceServer,
+        telemetry_service_server::TelemetryServiceServer, trend_service_server::TrendServiceServer,
     },
 };
 use tokio::{
@@ -33,7 +34,7 @@ use crate::{
     listen::{self, Door},
     metrics::Source,
     operations::Operations,
-    query::{Descents, FleetQueries, Reader},
+    query::{Comparisons, Descents, FleetQueries, Reader, Trends},
     retention,
     shards::Shards,
     shared::Shared,
@@ -448,6 +449,8 @@ const SERVICES: &[&str] = &[
     GradeServiceServer::<Curator>::NAME,
     OperationsServiceServer::<Operations>::NAME,
     AlarmServiceServer::<Alarms>::NAME,
+    ComparisonServiceServer::<Comparisons>::NAME,
+    TrendServiceServer::<Trends>::NAME,
 ];
 
 async fn routes(
@@ -464,6 +467,8 @@ async fn routes(
     let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone(), replays);
     let grades = Curator::new(Arc::clone(shared), reader.clone(), writer.downgrade());
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
+    let comparisons = Comparisons::new(reader.clone());
+    let trends = Trends::new(reader.clone());
     let descents = Descents::new(Arc::clone(shared), reader);
     let (health, health_service) = tonic_health::server::health_reporter();
     for &service in SERVICES {
@@ -502,6 +507,20 @@ async fn routes(
         .add_service(OperationsServiceServer::new(operations))
         .add_service(
             AlarmServiceServer::new(alarms)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(
+            ComparisonServiceServer::new(comparisons)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(
+            TrendServiceServer::new(trends)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)

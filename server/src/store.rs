@@ -9,6 +9,7 @@ pub mod backup;
 pub mod cursor;
 pub mod disk;
 pub mod envelope;
+pub mod groups;
 pub mod journal;
 pub mod keys;
 pub mod memory;
@@ -20,6 +21,7 @@ pub mod sled;
 pub mod tally;
 
 pub use backup::BackupSummary;
+pub use groups::{Group, Grouping, Groups};
 pub use memory::MemoryStore;
 pub use relabel::Relabel;
 pub use retention::{Kept, Removal, Removed};
@@ -327,6 +329,15 @@ pub trait Store: Send + Sync + 'static {
 
     /// Returns the sum of the histograms that the query means; an empty one when there are none.
     fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError>;
+
+    /// Returns the histograms that the query means, summed up by group. May stop once there are more than `most` groups:
+    /// then what it returns is of no use but for saying so.
+    fn histogram_groups(
+        &self,
+        query: &HistogramQuery,
+        grouping: Grouping,
+        most: usize,
+    ) -> Result<Groups, StoreError>;
 
     /// Lists the audit log, the latest entry first.
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError>;

@@ -7,8 +7,8 @@ mod support;
 
 use coldbrake_engine::{Metric, MetricHistogram};
 use coldbrake_server::store::{
-    CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore, Removal, Removed, Shelf, ShelfChange,
-    SledOptions, SledStore, Store, StoreError, StoreStats,
+    CommitBatch, DescentFilter, Group, Grouping, HistogramQuery, Kept, MemoryStore, Removal, Removed, Shelf,
+    ShelfChange, SledOptions, SledStore, Store, StoreError, StoreStats,
 };
 use proptest::prelude::*;
 use support::{
@@ -390,6 +390,56 @@ fn histograms_are_those_of_the_descents_meant() {
         let whole = store.histogram(&drop).unwrap();
         assert_eq!(whole.histogram.count(), 120);
         assert!(whole.merged > 1);
+    });
+}
+
+/// A group is what a query for it alone finds, and all groups together are the whole.
+#[test]
+fn groups_are_the_sums_that_their_own_queries_find() {
+    let rows: Vec<_> = (0..120)
+        .map(|k| finished("van-1", k, NOON_MS + i64::from(k % 9) * DAY_MS))
+        .collect();
+    with_both(|store| {
+        for part in rows.chunks(11) {
+            store.commit(&descents_only(part.to_vec())).unwrap();
+        }
+        for metric in [Metric::Drop, Metric::RecoveryRatio, Metric::Available] {
+            let whole = store.histogram(&query(metric)).unwrap();
+            for grouping in [
+                Grouping::Day,
+                Grouping::Week,
+                Grouping::SoftwareVersion,
+                Grouping::VehicleClass,
+                Grouping::Grade,
+            ] {
+                let groups = store.histogram_groups(&query(metric), grouping, 1_000).unwrap();
+                assert!(groups.len() > 1, "{grouping:?}");
+                let (mut count, mut merged) = (0, 0);
+                for (group, sum) in groups.into_merged() {
+                    let mut alone = query(metric);
+                    match (&group, grouping) {
+                        (Group::From(day), Grouping::Week) => {
+                            (alone.first_day, alone.last_day) = (Some(*day), Some(day + 6));
+                        }
+                        (Group::From(day), _) => (alone.first_day, alone.last_day) = (Some(*day), Some(*day)),
+                        (Group::Named(name), Grouping::VehicleClass) => {
+                            alone.vehicle_class = Some(name.clone())
+                        }
+                        (Group::Named(name), Grouping::Grade) => alone.grade = Some(name.clone()),
+                        (Group::Named(name), _) => alone.software_version = Some(name.clone()),
+                    }
+                    assert_eq!(sum, store.histogram(&alone).unwrap(), "{group:?}");
+                    count += sum.histogram.count();
+                    merged += sum.merged;
+                }
+                assert_eq!((count, merged), (whole.histogram.count(), whole.merged));
+            }
+        }
+        // Where there are too many, it may stop.
+        let few = store
+            .histogram_groups(&query(Metric::Drop), Grouping::Day, 2)
+            .unwrap();
+        assert!(few.len() > 2);
     });
 }
 

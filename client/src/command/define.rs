@@ -211,15 +211,66 @@ pub const DEFINITIONS: &[Definition] = &[
     ),
 ];
 
+/// Definitions of the terms of comparisons and trends.
+pub const TERMS: &[Definition] = &[
+    d(
+        "stratum",
+        "",
+        "same grade, vehicle class, state of charge at the top (edges 80, 90, 95 %) and mass (between preferred numbers R10)",
+        "Only descents of one stratum are compared with each other, so that another mix of grades or loads is not taken for a difference.",
+    ),
+    d(
+        "shift",
+        "unit of the quantity",
+        "weighted median of all differences b - a inside strata, each pair weighing 1 / (descents of the stratum + 1)",
+        "The Hodges-Lehmann estimate, taken inside strata. Its interval holds the shifts that the test does not reject.",
+    ),
+    d(
+        "superiority",
+        "",
+        "weighted share of the pairs inside strata in which b is the higher, ties counting half",
+        "The effect size: 0.5 is no effect, 0 and 1 are always.",
+    ),
+    d(
+        "p_adjusted",
+        "",
+        "p of the stratified rank-sum test (van Elteren), adjusted for all quantities asked together (Benjamini-Hochberg)",
+        "At most 0.05 counts as beyond chance, unless --confidence says otherwise.",
+    ),
+    d(
+        "min_effect",
+        "unit of the quantity",
+        "smallest shift that matters, given by the reader",
+        "With it, `no difference seen` promises that the interval has no room for a shift of that size.",
+    ),
+    d(
+        "verdict",
+        "",
+        "better or worse: at least 10 descents a side, p_adjusted at most 0.05, 0 outside the interval, shift at least min_effect",
+        "Else no difference seen, or too few to tell. Over several quantities: worse if any is worse.",
+    ),
+    d(
+        "drawn_together",
+        "",
+        "the same comparison with the median of each vehicle (and day) in a stratum as one observation",
+        "Descents of one vehicle are not independent: many of them prove less than as many vehicles.",
+    ),
+];
+
+/// Returns all definitions.
+fn all() -> impl Iterator<Item = &'static Definition> {
+    DEFINITIONS.iter().chain(TERMS)
+}
+
 /// Shows a definition, or lists all.
 pub fn run(args: &DefineArgs, printer: &mut Printer) -> Outcome {
     let Some(name) = &args.name else {
         return list(printer);
     };
     let plain = name.trim_end_matches("_low").trim_end_matches("_high");
-    let Some(d) = DEFINITIONS.iter().find(|d| d.name == plain) else {
+    let Some(d) = all().find(|d| d.name == plain) else {
         let mut failure = Failure::new(Code::NotFound, format!("there is no definition of `{name}`"));
-        if let Some(near) = show::nearest(plain, DEFINITIONS.iter().map(|d| d.name)) {
+        if let Some(near) = show::nearest(plain, all().map(|d| d.name)) {
             failure = failure.help(format!("did you mean `{near}`?"));
         }
         return Err(failure.help("list them: coldbrake define"));
@@ -227,8 +278,13 @@ pub fn run(args: &DefineArgs, printer: &mut Printer) -> Outcome {
     if printer.format != Format::Table {
         return data(&[*d], printer);
     }
-    let unit = if d.unit.is_empty() { "a ratio" } else { d.unit };
-    printer.heading(&format!("{}, {unit}", d.name))?;
+    let is_term = TERMS.iter().any(|t| t.name == d.name);
+    let unit = match d.unit {
+        "" if is_term => String::new(),
+        "" => ", a ratio".to_owned(),
+        unit => format!(", {unit}"),
+    };
+    printer.heading(&format!("{}{unit}", d.name))?;
     printer.wrapped("  = ", d.formula)?;
     printer.wrapped("  ", d.about)?;
     Ok(())
@@ -250,10 +306,10 @@ fn data(definitions: &[Definition], printer: &mut Printer) -> Outcome {
 
 fn list(printer: &mut Printer) -> Outcome {
     if printer.format != Format::Table {
-        return data(DEFINITIONS, printer);
+        return data(&all().copied().collect::<Vec<_>>(), printer);
     }
     let mut table = Table::default().text("name", 0).text("unit", 0);
-    for d in DEFINITIONS {
+    for d in all() {
         table.row(vec![d.name.to_owned(), d.unit.to_owned()]);
     }
     table.print(printer)?;

@@ -10,8 +10,9 @@ use crate::{
     connect::Server,
     exit::{Code, Failure, Outcome},
     plot,
-    printer::{Format, Printer, Units, table::Table},
+    printer::{Format, Printer, table::Table},
     show,
+    shown::Shown,
 };
 
 /// Most bars drawn.
@@ -60,16 +61,7 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
         return list(printer);
     }
     let name = args.metric.clone().unwrap_or_default();
-    let Some(metric) = Metric::from_name(&name) else {
-        let mut failure = Failure::new(
-            Code::Usage,
-            format!("there is no quantity `{name}` with a distribution"),
-        );
-        if let Some(near) = show::nearest(&name, Metric::ALL.iter().map(|m| m.name())) {
-            failure = failure.help(format!("did you mean `{near}`?"));
-        }
-        return Err(failure.help("list them: coldbrake distribution --list"));
-    };
+    let metric = metric_of(&name)?;
     let day = |option: &str, text: &Option<String>| -> Result<Option<i32>, Failure> {
         text.as_deref()
             .map(|t| {
@@ -93,6 +85,20 @@ pub async fn run(args: DistributionArgs, global: &Global, printer: &mut Printer)
         .map_err(|e| server.refused(&e))?
         .into_inner();
     print(metric, &answer, args.encoded, printer)
+}
+
+/// Returns the quantity of that name.
+pub(crate) fn metric_of(name: &str) -> Result<Metric, Failure> {
+    Metric::from_name(name).ok_or_else(|| {
+        let mut failure = Failure::new(
+            Code::Usage,
+            format!("there is no quantity `{name}` with a distribution"),
+        );
+        if let Some(near) = show::nearest(name, Metric::ALL.iter().map(|m| m.name())) {
+            failure = failure.help(format!("did you mean `{near}`?"));
+        }
+        failure.help("list them: coldbrake distribution --list")
+    })
 }
 
 /// Prints a distribution, or with `encoded` its histogram for other programs.
@@ -160,46 +166,6 @@ pub fn print(
     Ok(())
 }
 
-/// How the values of a metric are shown to people.
-struct Shown {
-    unit: &'static str,
-    convert: Box<dyn Fn(f64) -> f64>,
-    /// Decimals of all values: those that give the typical one three digits.
-    places: usize,
-}
-
-impl Shown {
-    fn of(metric: Metric, units: Units, typical: f64) -> Self {
-        let (unit, convert): (_, Box<dyn Fn(f64) -> f64>) = match metric.scale().unit {
-            "" => ("%", Box::new(|v| v * 100.0)),
-            "J" => ("kWh", Box::new(|v| v / 3.6e6)),
-            "W" => ("kW", Box::new(|v| v * 1e-3)),
-            "s" => ("min", Box::new(|v| v / 60.0)),
-            "m" => (units.height_unit(), Box::new(move |v| units.height(v))),
-            "°C" => (units.temperature_unit(), Box::new(move |v| units.temperature(v))),
-            other => (other, Box::new(|v| v)),
-        };
-        let typical = convert(typical);
-        let places = if unit == "%" {
-            1
-        } else {
-            show::number(typical)
-                .split_once('.')
-                .map_or(0, |(_, rest)| rest.len())
-        };
-        Self {
-            unit,
-            convert,
-            places,
-        }
-    }
-
-    fn text(&self, value: f64) -> String {
-        // Adding 0 makes a negative zero positive.
-        format!("{:.*}", self.places, (self.convert)(value) + 0.0)
-    }
-}
-
 fn drawn(
     metric: Metric,
     answer: &GetDistributionResponse,
@@ -228,7 +194,7 @@ fn drawn(
     let cells: Vec<plot::Bar> = histogram
         .cells()
         .into_iter()
-        .map(|(low, high, n)| ((shown.convert)(low), (shown.convert)(high), n))
+        .map(|(low, high, n)| (shown.value(low), shown.value(high), n))
         .collect();
     let bars = plot::gather(&cells, BARS);
     for line in plot::bars(&bars, printer.width, printer.unicode) {

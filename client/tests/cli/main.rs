@@ -9,6 +9,7 @@
 mod alarms;
 mod certificates;
 mod check;
+mod comparison;
 mod fixture;
 mod program;
 mod schema;

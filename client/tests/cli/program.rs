@@ -85,7 +85,7 @@ impl Drop for House {
     }
 }
 
-fn program(words: &str) -> Command {
+pub(crate) fn program(words: &str) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_coldbrake"));
     command.args(words.split_whitespace());
     command
@@ -96,12 +96,12 @@ fn program(words: &str) -> Command {
     command
 }
 
-fn texts(output: &Output) -> (String, String) {
+pub(crate) fn texts(output: &Output) -> (String, String) {
     let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
     (text(&output.stdout), text(&output.stderr))
 }
 
-fn fails(mut command: Command, words: &str, code: i32) -> String {
+pub(crate) fn fails(mut command: Command, words: &str, code: i32) -> String {
     let output = command.output().unwrap();
     let (out, err) = texts(&output);
     assert_eq!(output.status.code(), Some(code), "{words}\n{out}\n{err}");

@@ -74,6 +74,12 @@ impl MetricHistogram {
         self.counts.saturating_record(stored.min(highest));
     }
 
+    /// Counts `n` values given as stored integers. Those above the metric's range count as the largest.
+    pub fn record_stored(&mut self, stored: u64, n: u64) {
+        let highest = self.metric.scale().highest;
+        self.counts.saturating_record_n(stored.min(highest), n);
+    }
+
     /// Adds the counts of another histogram of the same metric. The order of additions does not matter.
     pub fn merge(&mut self, other: &Self) {
         self.clamped += other.clamped;

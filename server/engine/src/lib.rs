@@ -11,6 +11,7 @@
 pub mod alarm;
 pub mod atmosphere;
 pub mod class;
+pub mod comparison;
 pub mod constants;
 pub mod friction;
 pub mod grade;

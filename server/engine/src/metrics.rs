@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::record::Descent;
+use crate::{record::Descent, stats::compare::Direction};
 
 /// A quantity with a histogram.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -195,6 +195,38 @@ impl Metric {
             Self::BrakeTemperaturePeak => d.brake_temperature_peak_c,
             Self::PeakRecovery => Some(d.peak_recovery_w),
         }
+    }
+
+    /// Returns which way is better under like conditions; `None` where neither is.
+    ///
+    /// Energies, drop, duration and power follow the road, the load and the driver: more of them is neither good nor bad.
+    pub const fn better(self) -> Option<Direction> {
+        match self {
+            Self::RecoveryRatio | Self::RecoveryRatioWheels => Some(Direction::HigherIsBetter),
+            Self::FrictionShare
+            | Self::FrictionTimeShare
+            | Self::FrictionPerTonne100m
+            | Self::UnexplainedPerTonne100m
+            | Self::BrakeTemperaturePeak => Some(Direction::LowerIsBetter),
+            Self::Available
+            | Self::Recovered
+            | Self::Friction
+            | Self::Drop
+            | Self::Duration
+            | Self::PeakRecovery => None,
+        }
+    }
+
+    /// Returns whether the value rests on friction work, which is only measured where a brake signal allows it.
+    pub const fn rests_on_friction(self) -> bool {
+        matches!(
+            self,
+            Self::FrictionShare
+                | Self::Friction
+                | Self::FrictionPerTonne100m
+                | Self::UnexplainedPerTonne100m
+                | Self::BrakeTemperaturePeak
+        )
     }
 
     /// Returns the integer that the histogram keeps: rounded, 0 for negative values.

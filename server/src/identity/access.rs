@@ -71,6 +71,9 @@ pub const CALLS: &[Call] = &[
     call("/coldbrake.v1.GradeService/DeleteGrade", EDIT),
     call("/coldbrake.v1.GradeService/ListGradeProposals", READ),
     call("/coldbrake.v1.GradeService/DismissGradeProposal", EDIT),
+    // Comparisons and trends.
+    call("/coldbrake.v1.ComparisonService/CompareVersions", READ),
+    call("/coldbrake.v1.TrendService/GetTrend", READ),
     // Standard services.
     call("/grpc.health.v1.Health/Check", ANYBODY),
     call("/grpc.health.v1.Health/Watch", ANYBODY),

@@ -167,17 +167,8 @@ impl DescentService for Descents {
         request: Request<GetDistributionRequest>,
     ) -> Result<Response<GetDistributionResponse>, Status> {
         let request = request.into_inner();
-        let Some(metric) = Metric::from_name(&request.metric) else {
-            let known: Vec<_> = Metric::ALL.iter().map(|m| m.name()).collect();
-            let text = format!("is `{}`: give one of {}", request.metric, known.join(", "));
-            return Err(Refusal::field("metric", text).into());
-        };
-        if let (Some(first), Some(last)) = (request.first_day, request.last_day)
-            && first > last
-        {
-            let text = format!("is {last}, before `first_day` {first}: give the same day or a later one");
-            return Err(Refusal::field("last_day", text).into());
-        }
+        let metric = metric("metric", &request.metric)?;
+        days(request.first_day, request.last_day)?;
         let query = HistogramQuery {
             metric,
             vehicle_class: request.vehicle_class,
@@ -213,7 +204,27 @@ impl DescentService for Descents {
     }
 }
 
-fn filter(wire: Option<v1::DescentFilter>) -> Result<DescentFilter, Refusal> {
+/// Reads the name of a metric.
+pub(super) fn metric(field: &str, name: &str) -> Result<Metric, Refusal> {
+    Metric::from_name(name).ok_or_else(|| {
+        let known: Vec<_> = Metric::ALL.iter().map(|m| m.name()).collect();
+        Refusal::field(field, format!("is `{name}`: give one of {}", known.join(", ")))
+    })
+}
+
+/// Checks a range of days.
+pub(super) fn days(first: Option<i32>, last: Option<i32>) -> Result<(), Refusal> {
+    match (first, last) {
+        (Some(first), Some(last)) if first > last => {
+            let text = format!("is {last}, before `first_day` {first}: give the same day or a later one");
+            Err(Refusal::field("last_day", text))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Reads which descents are meant.
+pub(super) fn filter(wire: Option<v1::DescentFilter>) -> Result<DescentFilter, Refusal> {
     let wire = wire.unwrap_or_default();
     if let (Some(start), Some(end)) = (wire.start_time_ms, wire.end_time_ms)
         && end <= start

@@ -11,8 +11,9 @@ use std::{
 use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, VehicleClass};
 
 use super::{
-    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MergedHistogram, Page,
-    Relabel, Removal, Removed, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, Grouping, Groups, HistogramQuery, Kept,
+    MergedHistogram, Page, Relabel, Removal, Removed, Shelf, Shelved, Store, StoreError, StoreStats,
+    VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{Key, Parsed},
     records,
@@ -202,6 +203,21 @@ impl Store for MemoryStore {
             merged += 1;
         }
         Ok(sum.into_merged(merged))
+    }
+
+    fn histogram_groups(
+        &self,
+        query: &HistogramQuery,
+        grouping: Grouping,
+        _most: usize,
+    ) -> Result<Groups, StoreError> {
+        let mut groups = Groups::new(query.metric, grouping);
+        for (slot, tally) in &self.read().histograms {
+            if slot.is_meant(query) {
+                groups.add(slot.clone(), tally);
+            }
+        }
+        Ok(groups)
     }
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {

@@ -28,11 +28,12 @@ pub use self::{
 };
 use self::{index::Index, opening::Layout};
 use super::{
-    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MergedHistogram, Page,
-    Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord, backup,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, Grouping, Groups, HistogramQuery, Kept,
+    MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord, backup,
     disk::{Disk, RealDisk},
     journal::{self, Journal, JournalOptions},
     records,
+    tally::Tally,
 };
 use crate::fault::{self, Point};
 
@@ -314,9 +315,29 @@ impl Store for SledStore {
     }
 
     fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError> {
-        let mut sum = query::Sum::new(query);
-        while !self.read(|index| sum.step(index))? {}
-        Ok(sum.finish())
+        let mut walk = query::Walk::new(query);
+        let (mut sum, mut merged) = (Tally::new(query.metric), 0);
+        while !self.read(|index| {
+            walk.step(index, |_, tally| {
+                sum.merge(tally);
+                merged += 1;
+            })
+        })? {}
+        Ok(sum.into_merged(merged))
+    }
+
+    fn histogram_groups(
+        &self,
+        query: &HistogramQuery,
+        grouping: Grouping,
+        most: usize,
+    ) -> Result<Groups, StoreError> {
+        let mut walk = query::Walk::new(query);
+        let mut groups = Groups::new(query.metric, grouping);
+        while groups.len() <= most
+            && !self.read(|index| walk.step(index, |slot, tally| groups.add(slot, tally)))?
+        {}
+        Ok(groups)
     }
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {

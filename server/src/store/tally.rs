@@ -160,6 +160,11 @@ impl Tally {
         self.clamped_before + self.counts.clamped()
     }
 
+    /// Returns the counts.
+    pub fn histogram(&self) -> &MetricHistogram {
+        &self.counts
+    }
+
     /// Returns the answer to a query.
     pub fn into_merged(self, merged: u32) -> MergedHistogram {
         let clamped = self.clamped();

@@ -25,8 +25,8 @@ use coldbrake_proto::{
 use coldbrake_server::{
     Config, ServerHandle,
     store::{
-        AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore,
-        MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
+        AuditRecord, BackupSummary, CommitBatch, DescentFilter, Grouping, Groups, HistogramQuery, Kept,
+        MemoryStore, MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
     },
 };
 use tokio::{sync::mpsc, time::timeout};
@@ -407,6 +407,15 @@ impl Store for MoodyStore {
 
     fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError> {
         self.inner.histogram(query)
+    }
+
+    fn histogram_groups(
+        &self,
+        query: &HistogramQuery,
+        grouping: Grouping,
+        most: usize,
+    ) -> Result<Groups, StoreError> {
+        self.inner.histogram_groups(query, grouping, most)
     }
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {

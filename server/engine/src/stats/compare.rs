@@ -178,9 +178,34 @@ pub fn compare_many(questions: &[Question<'_>]) -> Result<Vec<Comparison>, Stats
         .iter()
         .map(|q| compare(q.strata, &q.options))
         .collect::<Result<Vec<_>, _>>()?;
-    let mut counted: Vec<(&mut Comparison, &CompareOptions)> = answers
+    let mut together: Vec<_> = answers
         .iter_mut()
         .zip(questions.iter().map(|q| &q.options))
+        .collect();
+    adjust_together(&mut together)?;
+    Ok(answers)
+}
+
+/// Adjusts answers of [`compare`] that belong to one question, as [`compare_many`] does; for a caller who wants to stop
+/// between two of them.
+///
+/// # Errors
+/// None for what [`compare`] returns.
+///
+/// ```
+/// # use coldbrake_engine::stats::compare::{adjust_together, compare, CompareOptions, Direction, Stratum};
+/// let a: Vec<f64> = (0..20).map(f64::from).collect();
+/// let strata = [Stratum { key: "west".into(), b: a.iter().map(|v| v + 6.0).collect(), a }];
+/// let options = CompareOptions::new(Direction::HigherIsBetter);
+/// let (mut one, mut two) = (compare(&strata, &options)?, compare(&strata, &options)?);
+/// let before = one.evidence.unwrap().p;
+/// adjust_together(&mut [(&mut one, &options), (&mut two, &options)])?;
+/// assert_eq!(one.evidence.unwrap().p_adjusted, before); // of two equal ones, both are as strong as the weaker
+/// # Ok::<(), coldbrake_engine::stats::StatsError>(())
+/// ```
+pub fn adjust_together(answers: &mut [(&mut Comparison, &CompareOptions)]) -> Result<(), StatsError> {
+    let mut counted: Vec<_> = answers
+        .iter_mut()
         .filter(|(answer, options)| is_enough(answer, options))
         .collect();
     let p: Vec<f64> = counted
@@ -193,7 +218,7 @@ pub fn compare_many(questions: &[Question<'_>]) -> Result<Vec<Comparison>, Stats
         }
         answer.verdict = decide(answer, options);
     }
-    Ok(answers)
+    Ok(())
 }
 
 /// Returns the distributions of both sides for drawing, every stratum weighing the same on both, at most `most` steps

@@ -189,17 +189,15 @@ pub(super) fn descent(
     Ok(Some((records::decode(&key, schema, &record)?, profile)))
 }
 
-/// A sum under way. It is made in steps, so that commits get in between.
+/// A walk along the histograms that a query means. It is made in steps, so that commits get in between.
 #[derive(Debug)]
-pub(super) struct Sum<'a> {
+pub(super) struct Walk<'a> {
     query: &'a HistogramQuery,
     prefix: Vec<u8>,
     from: Bound<Vec<u8>>,
-    tally: Tally,
-    merged: u32,
 }
 
-impl<'a> Sum<'a> {
+impl<'a> Walk<'a> {
     pub(super) fn new(query: &'a HistogramQuery) -> Self {
         let HistogramQuery {
             metric,
@@ -225,21 +223,22 @@ impl<'a> Sum<'a> {
             query,
             prefix,
             from: Bound::Included(from),
-            tally: Tally::new(*metric),
-            merged: 0,
         }
     }
 
-    /// Adds the next histograms. Returns whether that was all.
-    pub(super) fn step(&mut self, index: &Index) -> Result<bool, StoreError> {
+    /// Hands over the next histograms. Returns whether that was all.
+    pub(super) fn step(
+        &mut self,
+        index: &Index,
+        mut take: impl FnMut(Slot, &Tally),
+    ) -> Result<bool, StoreError> {
         let mut last = None;
         for row in index.rows(&self.prefix, self.from.clone()).take(MAX_SUM) {
             let row = row?;
             let slot = slot_of(&row.key)?;
             if slot.is_meant(self.query) {
-                self.tally
-                    .merge(&decode_tally(&row.key, slot.metric, row.schema, &row.record)?);
-                self.merged += 1;
+                let tally = decode_tally(&row.key, slot.metric, row.schema, &row.record)?;
+                take(slot, &tally);
             }
             last = Some(row.key);
         }
@@ -250,10 +249,6 @@ impl<'a> Sum<'a> {
             }
             None => Ok(true),
         }
-    }
-
-    pub(super) fn finish(self) -> crate::store::MergedHistogram {
-        self.tally.into_merged(self.merged)
     }
 }
 
