@@ -2,7 +2,8 @@
 //!
 //! [`road`] and [`driver`] say where and how fast a vehicle goes, [`machine`] what that takes, in closed form for every
 //! interval between two samples; [`drive`](mod@drive) puts them together into a trace and the [`Truth`] of its descents; [`sensors`]
-//! turns the trace into samples with noise, losses and gaps; [`scenario`] is the invented fleet with what goes wrong in
+//! turns the trace into samples with noise, losses and gaps; [`survey`] is what is known of its roads; [`scenario`] is the
+//! invented fleet with what goes wrong in
 //! it. Nothing here knows how the engine finds descents.
 //!
 //! ```
@@ -23,6 +24,7 @@ pub mod noise;
 pub mod road;
 pub mod scenario;
 pub mod sensors;
+pub mod survey;
 
 pub use drive::Truth;
 pub use scenario::{Scenario, ScenarioError};
