@@ -8,7 +8,7 @@ use crate::{
     command::{
         alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, certificates::CertificatesArgs,
         classes::ClassesCommand, compare::CompareArgs, completions::CompletionsArgs, define::DefineArgs,
-        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, send::SendArgs,
+        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, grades::GradesCommand, send::SendArgs,
         trend::TrendArgs, vehicles::VehiclesCommand,
     },
     connect::Target,
@@ -143,6 +143,9 @@ pub enum Command {
         after_help = "Examples:\n  coldbrake status\n  coldbrake status --server http://10.0.0.7:7450 --format json"
     )]
     Status,
+    /// Known grades: list, import, accept what is proposed
+    #[command(subcommand)]
+    Grades(GradesCommand),
     /// Let the server write a backup of everything, and go on serving
     Backup(BackupArgs),
     /// Make an authority and certificates for development

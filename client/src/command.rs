@@ -11,6 +11,7 @@ pub mod define;
 pub mod demo;
 pub mod descents;
 pub mod distribution;
+pub mod grades;
 pub mod send;
 pub mod status;
 pub mod trend;

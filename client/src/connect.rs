@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use coldbrake_proto::v1::{
     alarm_service_client::AlarmServiceClient, comparison_service_client::ComparisonServiceClient,
-    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
+    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient, grade_service_client::GradeServiceClient,
     operations_service_client::OperationsServiceClient, trend_service_client::TrendServiceClient,
 };
 use tonic::{
@@ -113,6 +113,11 @@ impl Server {
     /// Returns a client for vehicles, classes and the server itself.
     pub fn fleet(&self) -> FleetServiceClient<Channel> {
         FleetServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
+    }
+
+    /// Returns a client for known grades.
+    pub fn grades(&self) -> GradeServiceClient<Channel> {
+        GradeServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
     }
 
     /// Returns a client for looking after the server.

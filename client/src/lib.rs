@@ -70,6 +70,7 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Classes(c) => command::classes::run(c, &global, printer).await,
         Command::Alarms(c) => command::alarms::run(c, &global, printer).await,
         Command::Status => command::status::run(&global, printer).await,
+        Command::Grades(c) => command::grades::run(c, &global, printer).await,
         Command::Backup(a) => command::backup::run(a, &global, printer).await,
         Command::Certificates(a) => command::certificates::run(&a, printer),
         Command::Define(a) => command::define::run(&a, printer),

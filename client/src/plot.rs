@@ -92,29 +92,46 @@ fn rows(values: &[Option<f64>], rows: usize, marks: Marks) -> Vec<String> {
         .collect()
 }
 
-/// Draws the altitude of a descent over its distance, and below it the power of friction and of recovery, both to the
-/// same scale, and the speed.
-pub fn profile(
-    profile: &[ProfilePoint],
-    top_m: f64,
-    width: usize,
-    unicode: bool,
-    units: Units,
-) -> Vec<String> {
+fn columns_of(width: usize) -> usize {
+    width.saturating_sub(MARGIN + 2).max(NARROWEST)
+}
+
+fn labelled(label: &str, cells: &str) -> String {
+    format!("{}  {cells}", pad(label, MARGIN, true))
+        .trim_end()
+        .to_owned()
+}
+
+/// Draws the altitude of a road over its distance, from points of distance and altitude, m, the top first.
+pub fn road(points: &[(f64, f64)], width: usize, unicode: bool, units: Units) -> Vec<String> {
+    let Some(((_, top_m), below)) = points.split_first() else {
+        return Vec::new();
+    };
+    let profile: Vec<ProfilePoint> = below
+        .iter()
+        .map(|(distance, altitude)| ProfilePoint {
+            distance_m: *distance as f32,
+            altitude_m: *altitude as f32,
+            friction_w: None,
+            recovery_w: 0.0,
+            speed_mps: 0.0,
+            brake_temperature_c: None,
+        })
+        .collect();
+    ground(&profile, *top_m, width, unicode, units)
+}
+
+/// Draws the altitude over the distance.
+fn ground(profile: &[ProfilePoint], top_m: f64, width: usize, unicode: bool, units: Units) -> Vec<String> {
     let Some(last) = profile.last() else {
         return Vec::new();
     };
-    let columns = width.saturating_sub(MARGIN + 2).max(NARROWEST);
+    let columns = columns_of(width);
     let marks = Marks::of(unicode);
     let altitude = altitudes(profile, top_m, columns);
     let ends = profile.iter().map(|p| f64::from(p.altitude_m));
     let (bottom_m, top_m) = ends.fold((top_m, top_m), |(low, high), h| (low.min(h), high.max(h)));
     let span = (top_m - bottom_m).max(1.0);
-    let labelled = |label: &str, cells: &str| {
-        format!("{}  {cells}", pad(label, MARGIN, true))
-            .trim_end()
-            .to_owned()
-    };
     let height = |m: f64| format!("{:.0} {}", units.height(m), units.height_unit());
     // A strip of ground under the lowest point keeps it in sight.
     let ground: Vec<Option<f64>> = altitude
@@ -142,7 +159,24 @@ pub fn profile(
         "distance",
         &format!("0{}", pad(&end, columns - 1, true)),
     ));
+    lines
+}
 
+/// Draws the altitude of a descent over its distance, and below it the power of friction and of recovery, both to the
+/// same scale, and the speed.
+pub fn profile(
+    profile: &[ProfilePoint],
+    top_m: f64,
+    width: usize,
+    unicode: bool,
+    units: Units,
+) -> Vec<String> {
+    let columns = columns_of(width);
+    let mut lines = ground(profile, top_m, width, unicode, units);
+    if lines.is_empty() {
+        return lines;
+    }
+    let marks = Marks::of(unicode);
     let friction = resample(profile, columns, |p| p.friction_w.map(f64::from));
     let recovery = resample(profile, columns, |p| Some(f64::from(p.recovery_w)));
     let speed = resample(profile, columns, |p| Some(f64::from(p.speed_mps)));
