@@ -1,6 +1,7 @@
 //! `coldbrake demo`: a server in this process, a simulated fleet that streams to it, and what its users look for.
 
 mod check;
+mod findings;
 mod fleet;
 mod report;
 
@@ -109,6 +110,7 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
     };
     let before = report::status(&server).await?;
     fleet::register(&server).await?;
+    fleet::survey(&server).await?;
     printer.say(&format!(
         "{} simulated vehicles stream {} to a server on {uri}, as fast as it takes them",
         args.vehicles,
@@ -120,9 +122,12 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
     ));
     let streamed = fleet::stream(&server, scenario, printer).await?;
     let facts = report::gather(&server).await?;
+    let found = findings::gather(&server).await?;
     let check = check::compare(&streamed.driven, &facts.descents);
+    let verdicts = findings::judge(args, &scenario, &streamed, &found);
     report::introduce(args, printer)?;
-    report::print(&facts, &streamed, &server, printer).await?;
+    report::print(&facts, &found, &streamed, &server, printer).await?;
+    findings::print_verdicts(&verdicts, printer)?;
     report::section(printer, "Against the truth")?;
     let [first, second] = check.to_lines();
     printer.line(&first)?;
@@ -137,13 +142,19 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
         )?;
     }
     report::how_to_ask(args, uri, facts.descents.first(), printer)?;
-    if check.holds() {
-        Ok(())
-    } else {
+    let missed = findings::missed(&verdicts);
+    if !check.holds() {
         Err(Failure::new(Code::Unmet, "the server's descents differ from what was simulated")
             .note(first)
             .note(second)
             .help("a store that holds other samples of the same vehicles does that: name an empty directory with --data"))
+    } else if missed.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure::new(
+            Code::Unmet,
+            format!("the server did not tell apart: {}", missed.join(", ")),
+        ))
     }
 }
 

@@ -1,27 +1,32 @@
-//! The simulated fleet on the wire: one connection and one stream per vehicle.
+//! The simulated fleet on the wire: one stream per vehicle, all of them on the same day of the scenario.
 
 use std::{
-    sync::Arc,
+    collections::BTreeSet,
+    sync::{Arc, Mutex, PoisonError},
     time::{Duration, Instant},
 };
 
 use coldbrake_engine::Batch;
-use coldbrake_proto::v1::PutVehicleClassRequest;
+use coldbrake_proto::v1::{
+    CreateGradeRequest, GradePoint, GradeSurvey, PutVehicleClassRequest, create_grade_request::Source,
+};
 use indicatif::ProgressBar;
 use tokio::{
-    sync::{Semaphore, mpsc},
+    sync::{mpsc, watch},
     task::JoinSet,
 };
 use tokio_stream::wrappers::ReceiverStream;
 
 use crate::{
+    command::grades,
     connect::{Server, refused},
     demo::{
         Scenario, ScenarioError,
         scenario::{Kind, Member, Part, Told},
         sensors::cut,
+        survey::surveys,
     },
-    exit::{Code, Failure},
+    exit::{Code, Failure, Outcome},
     printer::Printer,
     show,
     stream::{SourceError, StreamClient, StreamError, StreamTotals},
@@ -29,8 +34,8 @@ use crate::{
 
 /// Samples in a batch: a minute.
 const BATCH_SAMPLES: usize = 120;
-/// Vehicles that stream at the same time.
-const AT_ONCE: usize = 64;
+/// Connections that the vehicles share.
+const CONNECTIONS: usize = 32;
 /// Batches of a vehicle that wait to be sent.
 const WAITING: usize = 8;
 
@@ -82,6 +87,32 @@ pub(super) async fn register(server: &Server) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Makes the surveyed grades known. One that is known already stays as it is.
+pub(super) async fn survey(server: &Server) -> Outcome {
+    let known: BTreeSet<String> = grades::list(server).await?.into_iter().map(|g| g.grade).collect();
+    for survey in surveys().iter().filter(|s| !known.contains(&s.grade)) {
+        let points = survey
+            .points
+            .iter()
+            .map(|&(distance_m, altitude_m)| GradePoint {
+                distance_m,
+                altitude_m,
+            })
+            .collect();
+        let request = CreateGradeRequest {
+            grade: survey.grade.clone(),
+            display_name: survey.display_name.clone(),
+            source: Some(Source::Survey(GradeSurvey {
+                points,
+                form: "survey of the scenario".to_owned(),
+                ..GradeSurvey::default()
+            })),
+        };
+        grades::create(server, request).await?;
+    }
+    Ok(())
+}
+
 /// Streams every vehicle and returns when all of it is durable.
 pub(super) async fn stream(
     server: &Server,
@@ -90,20 +121,20 @@ pub(super) async fn stream(
 ) -> Result<Streamed, Failure> {
     let begun = Instant::now();
     let members = scenario.fleet();
-    let places = Arc::new(Semaphore::new(AT_ONCE));
+    let mut connections = Vec::new();
+    for _ in 0..CONNECTIONS.min(members.len()) {
+        connections.push(Server::connect(&server.uri, server.timeout).await?);
+    }
+    let gate = Gate::new(members.len());
     let (days, mut driven_days) = mpsc::unbounded_channel();
     let mut tasks = JoinSet::new();
-    for member in members {
-        let (places, days, uri, timeout) = (
-            Arc::clone(&places),
-            days.clone(),
-            server.uri.clone(),
-            server.timeout,
-        );
-        tasks.spawn(async move {
-            let _place = places.acquire_owned().await;
-            stream_one(&uri, timeout, scenario, member, days).await
-        });
+    for (place, (member, connection)) in members.into_iter().zip(connections.iter().cycle()).enumerate() {
+        let pass = Pass {
+            place,
+            gate: Arc::clone(&gate),
+            days: days.clone(),
+        };
+        tasks.spawn(stream_one(connection.clone(), scenario, member, pass));
     }
     drop(days);
     let mut progress = Progress::new(printer, u64::from(scenario.vehicles) * u64::from(scenario.days));
@@ -127,34 +158,69 @@ pub(super) async fn stream(
     Ok(streamed)
 }
 
+/// Keeps all vehicles on the same day, as they are in life: alarms hear of the fleet in the order of time.
+struct Gate {
+    /// Days that each vehicle has driven.
+    driven: Mutex<Vec<u32>>,
+    /// Days that all have driven.
+    open: watch::Sender<u32>,
+}
+
+impl Gate {
+    fn new(vehicles: usize) -> Arc<Self> {
+        Arc::new(Self {
+            driven: Mutex::new(vec![0; vehicles]),
+            open: watch::Sender::new(0),
+        })
+    }
+
+    /// Waits until all vehicles have driven the days before this one.
+    async fn wait(&self, day: u32) {
+        // The sender lives as long as this.
+        let _ = self.open.subscribe().wait_for(|open| *open >= day).await;
+    }
+
+    fn drove(&self, place: usize, days: u32) {
+        let mut driven = self.driven.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(of_vehicle) = driven.get_mut(place) {
+            *of_vehicle = days;
+        }
+        let all = driven.iter().copied().min().unwrap_or(days);
+        self.open
+            .send_if_modified(|open| std::mem::replace(open, all) != all);
+    }
+}
+
+/// What a vehicle needs to drive with the others.
+#[derive(Clone)]
+struct Pass {
+    place: usize,
+    gate: Arc<Gate>,
+    days: mpsc::UnboundedSender<DayDriven>,
+}
+
 fn broke_off(error: &tokio::task::JoinError) -> Failure {
     Failure::new(Code::Partial, format!("a simulated vehicle broke down: {error}"))
 }
 
 async fn stream_one(
-    uri: &str,
-    timeout: Duration,
+    server: Server,
     scenario: Scenario,
     member: Member,
-    days: mpsc::UnboundedSender<DayDriven>,
+    pass: Pass,
 ) -> Result<(StreamTotals, Vec<Driven>), Failure> {
-    let server = Server::connect(uri, timeout).await?;
     let mut totals = StreamTotals::default();
     let mut driven = Vec::new();
     for part in scenario.parts(&member) {
         let opening = scenario.opening(&member, &part);
         let client = StreamClient::new(server.channel(), &member.vehicle, member.kind.class(), opening);
         let (batches, source) = mpsc::channel(WAITING);
-        let (member, days) = (member.clone(), days.clone());
-        // Simulating is work for a processor: it must not hold up the streams.
-        let simulation =
-            tokio::task::spawn_blocking(move || simulate(scenario, &member, &part, &batches, &days));
+        let feeder = tokio::spawn(feed(scenario, member.clone(), part, batches, pass.clone()));
         let streamed = client
             .run(ReceiverStream::new(source), |_, _| ())
             .await
             .map_err(failed)?;
-        let part_driven = simulation.await.map_err(|e| broke_off(&e))?;
-        driven.extend(part_driven.map_err(|e| Failure::new(Code::Partial, e.to_string()))?);
+        driven.extend(feeder.await.map_err(|e| broke_off(&e))??);
         totals.samples += streamed.samples;
         totals.sent += streamed.sent;
         totals.durable_before += streamed.durable_before;
@@ -165,18 +231,24 @@ async fn stream_one(
 }
 
 /// Drives day after day and hands the samples over. A receiver that has gone away ends it.
-fn simulate(
+async fn feed(
     scenario: Scenario,
-    member: &Member,
-    part: &Part,
-    batches: &mpsc::Sender<Result<Batch, SourceError>>,
-    days: &mpsc::UnboundedSender<DayDriven>,
-) -> Result<Vec<Driven>, ScenarioError> {
+    member: Member,
+    part: Part,
+    batches: mpsc::Sender<Result<Batch, SourceError>>,
+    pass: Pass,
+) -> Result<Vec<Driven>, Failure> {
     let mut driven = Vec::new();
-    for day in part.days.clone() {
-        let day = scenario.day(member, day)?;
+    for number in part.days {
+        pass.gate.wait(number).await;
+        let of_day = member.clone();
+        // Simulating is work for a processor: it must not hold up the streams.
+        let day = tokio::task::spawn_blocking(move || scenario.day(&of_day, number))
+            .await
+            .map_err(|e| broke_off(&e))?
+            .map_err(|e: ScenarioError| Failure::new(Code::Partial, e.to_string()))?;
         for batch in cut(&day.samples, BATCH_SAMPLES) {
-            if batches.blocking_send(Ok(batch)).is_err() {
+            if batches.send(Ok(batch)).await.is_err() {
                 return Ok(driven);
             }
         }
@@ -184,7 +256,8 @@ fn simulate(
             vehicle: member.vehicle.clone(),
             told,
         }));
-        let _ = days.send(DayDriven);
+        pass.gate.drove(pass.place, number + 1);
+        let _ = pass.days.send(DayDriven);
     }
     Ok(driven)
 }

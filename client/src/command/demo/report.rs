@@ -8,7 +8,11 @@ use coldbrake_proto::v1::{
     GetServerStatusResponse,
 };
 
-use super::{DemoArgs, fleet::Streamed};
+use super::{
+    DemoArgs,
+    findings::{self, Findings},
+    fleet::Streamed,
+};
 use crate::{
     command::{account, descents},
     connect::{Server, refused},
@@ -73,14 +77,17 @@ pub(super) fn introduce(args: &DemoArgs, printer: &mut Printer) -> Outcome {
 /// Prints what each user looks for.
 pub(super) async fn print(
     facts: &Facts,
+    found: &Findings,
     streamed: &Streamed,
     server: &Server,
     printer: &mut Printer,
 ) -> Outcome {
     versions(facts, server, printer).await?;
     causes(facts, printer)?;
+    findings::print_alarms(found, printer)?;
     vehicles(facts, printer)?;
     hottest(facts, printer)?;
+    findings::print_grades(found, printer)?;
     operation(facts, streamed, printer)?;
     one(facts, server, printer).await
 }
