@@ -36,7 +36,7 @@ pub enum GradesCommand {
     /// Make a grade known from a survey: a GPX track or route, or a GeoJSON line
     #[command(
         after_help = "The first point is the top. Every point needs its altitude. Past descents are matched anew in the same \
-                      step.\n\nExamples:\n  coldbrake grades import north-ramp ramp.gpx --name \"North ramp\"\n  \
+                      step.\n\nExamples:\n  coldbrake grades import north-ramp ramp.gpx --name North-Ramp\n  \
                       coldbrake grades import south-ramp roads.geojson --line 2 --reverse"
     )]
     Import {
@@ -80,7 +80,7 @@ pub enum GradesCommand {
         dismissed: bool,
     },
     /// Accept a proposal: the stretch becomes a known grade
-    #[command(after_help = "Examples:\n  coldbrake grades accept p-1f3c north-ramp --name \"North ramp\"")]
+    #[command(after_help = "Examples:\n  coldbrake grades accept p-1f3c north-ramp --name North-Ramp")]
     Accept {
         /// Proposal
         #[arg(value_name = "PROPOSAL")]
@@ -100,9 +100,7 @@ pub enum GradesCommand {
         proposal: String,
     },
     /// Give a grade another identifier, another name for people, or both
-    #[command(
-        after_help = "Examples:\n  coldbrake grades rename north-ramp --to n1-ramp --name \"Ramp of the N1\""
-    )]
+    #[command(after_help = "Examples:\n  coldbrake grades rename north-ramp --to n1-ramp --name Ramp-N1")]
     Rename {
         /// Grade
         #[arg(value_name = "GRADE")]

@@ -11,6 +11,7 @@ mod certificates;
 mod check;
 mod comparison;
 mod fixture;
+mod grades;
 mod program;
 mod schema;
 mod screens;
