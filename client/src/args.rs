@@ -8,8 +8,8 @@ use crate::{
     command::{
         alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, certificates::CertificatesArgs,
         classes::ClassesCommand, compare::CompareArgs, completions::CompletionsArgs, define::DefineArgs,
-        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, grades::GradesCommand, send::SendArgs,
-        trend::TrendArgs, vehicles::VehiclesCommand,
+        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, grades::GradesCommand,
+        send::SendArgs, trend::TrendArgs, vehicles::VehiclesCommand,
     },
     connect::Target,
     exit::CODES,

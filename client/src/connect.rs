@@ -8,8 +8,9 @@ use std::time::Duration;
 
 use coldbrake_proto::v1::{
     alarm_service_client::AlarmServiceClient, comparison_service_client::ComparisonServiceClient,
-    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient, grade_service_client::GradeServiceClient,
-    operations_service_client::OperationsServiceClient, trend_service_client::TrendServiceClient,
+    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
+    grade_service_client::GradeServiceClient, operations_service_client::OperationsServiceClient,
+    trend_service_client::TrendServiceClient,
 };
 use tonic::{
     Code as GrpcCode, Status,

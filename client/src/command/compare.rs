@@ -184,6 +184,11 @@ pub fn print(answer: &CompareVersionsResponse, in_full: bool, printer: &mut Prin
     Ok(())
 }
 
+/// Prints the verdicts only, for people.
+pub fn print_brief(answer: &CompareVersionsResponse, printer: &mut Printer) -> Outcome {
+    page::print_brief(answer, printer)
+}
+
 /// Turns the verdict over all metrics into the outcome of a release gate.
 pub fn gate(answer: &CompareVersionsResponse) -> Outcome {
     let version = |side: &Option<coldbrake_proto::v1::ComparedSide>| {

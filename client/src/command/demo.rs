@@ -122,7 +122,7 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
     ));
     let streamed = fleet::stream(&server, scenario, printer).await?;
     let facts = report::gather(&server).await?;
-    let found = findings::gather(&server).await?;
+    let found = findings::gather(&server, &scenario).await?;
     let check = check::compare(&streamed.driven, &facts.descents);
     let verdicts = findings::judge(args, &scenario, &streamed, &found);
     report::introduce(args, printer)?;

@@ -81,6 +81,13 @@ pub(super) fn print(answer: &CompareVersionsResponse, in_full: bool, printer: &m
     Ok(())
 }
 
+/// Prints the verdicts only.
+pub(super) fn print_brief(answer: &CompareVersionsResponse, printer: &mut Printer) -> Outcome {
+    let (a, b) = versions(answer);
+    printer.line(&format!("{b} against {a}: {}", words(answer.verdict())))?;
+    overview(answer, printer)
+}
+
 fn versions(answer: &CompareVersionsResponse) -> (&str, &str) {
     (
         answer.a.as_ref().map_or("?", |s| &s.software_version),

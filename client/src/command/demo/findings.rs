@@ -1,12 +1,13 @@
 //! What the server has found out by itself, and whether that is what was planted.
 
 use coldbrake_proto::v1::{
-    Alarm, AlarmFilter, AlarmKind, AlarmScope, GradeProposal, ListGradeProposalsRequest,
+    Alarm, AlarmFilter, AlarmKind, AlarmScope, CompareVersionsRequest, CompareVersionsResponse,
+    ComparisonVerdict, GradeProposal, ListGradeProposalsRequest,
 };
 
 use super::{DemoArgs, fleet::Streamed, report::section};
 use crate::{
-    command::{alarms, grades},
+    command::{alarms, compare, grades},
     connect::{Server, refused},
     demo::scenario::{Scenario, Story},
     exit::{Failure, Outcome},
@@ -22,10 +23,28 @@ pub(super) struct Findings {
     alarms: Vec<Alarm>,
     grades: usize,
     proposals: Vec<GradeProposal>,
+    /// The newest software against the one before.
+    newest: CompareVersionsResponse,
 }
 
 /// Asks for it.
-pub(super) async fn gather(server: &Server) -> Result<Findings, Failure> {
+pub(super) async fn gather(server: &Server, scenario: &Scenario) -> Result<Findings, Failure> {
+    let (before, newest) = scenario
+        .fleet()
+        .into_iter()
+        .find_map(|m| Some((m.software.version, m.later?.version)))
+        .unwrap_or_default();
+    let request = CompareVersionsRequest {
+        version_a: before.to_owned(),
+        version_b: newest.to_owned(),
+        ..CompareVersionsRequest::default()
+    };
+    let newest = server
+        .comparisons()
+        .compare_versions(request)
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
     let mut alarms = alarms::fetch(server, AlarmFilter::default()).await?;
     alarms.sort_by_key(|a| (a.planning, a.raised_time_ms));
     let proposals = server
@@ -39,7 +58,15 @@ pub(super) async fn gather(server: &Server) -> Result<Findings, Failure> {
         alarms,
         grades: grades::list(server).await?.len(),
         proposals,
+        newest,
     })
+}
+
+/// Prints how the newest software compares with the one before on the same grades.
+pub(super) fn print_comparison(findings: &Findings, printer: &mut Printer) -> Outcome {
+    printer.line("")?;
+    printer.line("Compared on the same grade, class, charge and mass:")?;
+    compare::print_brief(&findings.newest, printer)
 }
 
 /// Prints alarms and planning messages, each with what to do.
@@ -177,9 +204,9 @@ pub(super) fn judge(
             "software that withholds recovery",
             match software {
                 0 => "no alarm about a software version".to_owned(),
-                _ => format!("an alarm about software {newest} in {classes}"),
+                _ => format!("an alarm about software {newest} in {classes}, and worse in comparison"),
             },
-            software > 0,
+            software > 0 && findings.newest.verdict() == ComparisonVerdict::Worse,
         ),
         verdict(
             "a brake that does not release",

@@ -83,6 +83,7 @@ pub(super) async fn print(
     printer: &mut Printer,
 ) -> Outcome {
     versions(facts, server, printer).await?;
+    findings::print_comparison(found, printer)?;
     causes(facts, printer)?;
     findings::print_alarms(found, printer)?;
     vehicles(facts, printer)?;
