@@ -144,6 +144,13 @@ pub enum Work {
     Inspection,
 }
 
+/// Returns the names of all columns that the commands on brakes write.
+pub fn columns() -> Vec<String> {
+    let mut columns = document::header();
+    columns.extend(what_if::HEADER.iter().map(|&name| name.to_owned()));
+    columns
+}
+
 /// Runs a command on brakes.
 pub async fn run(args: BrakesArgs, global: &Global, printer: &mut Printer) -> Outcome {
     match args.command {

@@ -177,7 +177,11 @@ fn brakes_without_recovery() {
     };
     let mass = |mass_kg: f64, greatest_speed_mps: Option<f64>, any_speed: bool| LostRecoveryMass {
         mass_kg,
-        speeds: vec![speed(8.333, 131.0), speed(13.889, 147.2), speed(19.444, 260.0)],
+        speeds: vec![
+            speed(8.333, 131.0 + 0.1 * (mass_kg - 2_500.0)),
+            speed(13.889, 137.2 + 0.1 * (mass_kg - 2_500.0)),
+            speed(19.444, 160.0 + 0.1 * (mass_kg - 2_500.0)),
+        ],
         greatest_speed_mps,
         any_speed,
     };

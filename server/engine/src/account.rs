@@ -16,6 +16,10 @@ use crate::{
 const BRAKING: usize = Phase::Braking as usize;
 const PROPULSION: usize = Phase::Propulsion as usize;
 
+/// An estimated mass replaces that of the class when its uncertainty is at most this part of the class's: where both say about
+/// the same, descents should not change their mass from one to the next.
+const CLEARLY: f64 = 0.75;
+
 /// Standard uncertainty of the drop from slow drift of the altitude, per hour, m. Weather moves a barometric altitude by
 /// some metres an hour (common practice, no source).
 const DRIFT_M_PER_HOUR: f64 = 3.0;
@@ -161,8 +165,9 @@ pub(crate) fn settle(
     let mut mass_kg = model.mass(mass_streamed);
     let (mut mass_source, mut mass_uncertainty) = model.mass_source(mass_streamed);
     let (mut delta, mut friction_scale) = (delta, 1.0);
-    // An estimate counts where nothing better is known, and only if it says more than the class does.
-    if let Some(e) = estimate.filter(|e| mass_source == MassSource::Class && e.uncertainty < mass_uncertainty)
+    // An estimate counts where nothing better is known, and only if it says clearly more than the class does.
+    if let Some(e) =
+        estimate.filter(|e| mass_source == MassSource::Class && e.uncertainty < CLEARLY * mass_uncertainty)
     {
         let rolling_n =
             model.class.rolling_coefficient.unwrap_or(0.0) * model.gravity * (e.mass_kg - mass_kg);

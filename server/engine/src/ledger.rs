@@ -103,11 +103,12 @@ impl Ledger {
         sum.road_applied += roll(sum.distance_applied);
         new.potential_applied = times(new.potential_applied);
         let before: i64 = sum.cause.iter().sum();
-        if method == FrictionMethod::Measured || before <= 0 {
+        if method == FrictionMethod::Measured || before == 0 {
             return (new, 1.0);
         }
         let braked = -(sum.kinetic_applied + new.potential_applied + sum.road_applied);
-        let scale = ((braked - sum.wheels_applied) as f64 / before as f64).max(0.0);
+        // Below zero when the old mass was so small that the balance left less than nothing.
+        let scale = (braked - sum.wheels_applied) as f64 / before as f64;
         for cause in &mut sum.cause {
             *cause = (*cause as f64 * scale).round() as i64;
         }

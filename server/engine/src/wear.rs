@@ -26,6 +26,9 @@ const HOT_FACTOR: f64 = 4.0;
 pub const FIRM_MPS2: f64 = 1.0;
 /// How long it must last, ms.
 pub const FIRM_MS: i64 = 1_000;
+/// Estimated temperature of both axles from which braking cleans the rotors too, °C: a long drag without a firm stop is no disuse
+/// (common practice, no source).
+pub const WARM_C: f64 = 100.0;
 
 /// One axle, or both.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -147,7 +150,8 @@ pub struct BrakeAccount {
     pub last_hot_ms: Option<i64>,
     /// Event time of the last firm friction stop, ms since the Unix epoch.
     pub last_firm_ms: Option<i64>,
-    /// Event time at which the rotors were last known to be clean: a firm friction stop, or new rotors on all axles.
+    /// Event time at which the rotors were last known to be clean: a firm friction stop, both axles braked warm
+    /// ([`WARM_C`]), or new rotors on all axles.
     pub clean_ms: Option<i64>,
     /// Distance at that moment, m since the vehicle is known.
     pub clean_m: f64,
@@ -230,6 +234,12 @@ impl Wear {
             }
         }
         self.totals.add(worn, friction, w.distance_m, w.time_ms);
+        if let (Some(front), Some(rear)) = (w.front_c, w.rear_c)
+            && w.friction_j > 0.0
+            && front.min(rear) >= WARM_C
+        {
+            self.note_clean(w.time_ms, self.totals.distance_m);
+        }
         if let Some(t) = w.front_c.max_of(w.rear_c)
             && self.account.hottest_c.is_none_or(|h| t > h)
             && self.is_after_last_look(w.time_ms)
@@ -265,10 +275,14 @@ impl Wear {
         self.firm_ms += duration_ms;
         if self.firm_ms >= FIRM_MS {
             self.account.last_firm_ms = Some(time_ms);
-            if self.account.clean_ms.is_none_or(|clean| time_ms >= clean) {
-                self.account.clean_ms = Some(time_ms);
-                self.account.clean_m = distance_m;
-            }
+            self.note_clean(time_ms, distance_m);
+        }
+    }
+
+    fn note_clean(&mut self, time_ms: i64, distance_m: f64) {
+        if self.account.clean_ms.is_none_or(|clean| time_ms >= clean) {
+            self.account.clean_ms = Some(time_ms);
+            self.account.clean_m = distance_m;
         }
     }
 

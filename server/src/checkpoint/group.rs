@@ -235,6 +235,7 @@ mod tests {
             },
             state: vec![through as u8; state],
             descents: Vec::new(),
+            services: Vec::new(),
             mark: Mark::new(Durable::default()),
             durable,
         }))
@@ -276,7 +277,7 @@ mod tests {
     fn a_group_is_bounded_by_keys_and_by_bytes() {
         let limits = CommitConfig {
             keys: 40,
-            bytes: 10_000,
+            bytes: 20_000,
             ..Config::default().commit
         };
         let mut group = Group::new(limits);
@@ -288,7 +289,7 @@ mod tests {
         assert!(!group.fits(&change("one-more", 1, 9)));
 
         let mut group = Group::new(limits);
-        group.add(change("large", 1, 9_000));
+        group.add(change("large", 1, 18_000));
         assert!(!group.fits(&change("next", 1, 4_000)));
     }
 }

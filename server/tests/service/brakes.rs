@@ -12,7 +12,7 @@ use tonic_types::StatusExt as _;
 
 use super::support::{
     Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, serve, serve_on,
-    session, until,
+    session, unlabelled, until,
 };
 
 /// The end of every drive here lies before it.
@@ -187,7 +187,7 @@ async fn services_and_samples_that_cross_harm_neither() {
         call.unwrap();
     }
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
     // The last of each kind counts; all samples were driven before it, whenever they came.

@@ -1,5 +1,6 @@
 //! Brakes for programs: JSON documents and CSV rows from one table of names.
 
+use coldbrake_engine::wear::Urgency;
 use coldbrake_proto::v1::{
     AxleBrakes, BrakeAxle, BrakeEstimate, BrakeFinding, BrakeUrgencyCount, RecordedBrakeService,
     VehicleBrakes,
@@ -138,9 +139,12 @@ pub(super) fn service(s: &RecordedBrakeService) -> Value {
 
 /// Returns the number of vehicles by urgency.
 pub(super) fn counts(counts: &[BrakeUrgencyCount]) -> Value {
-    let map: Map<String, Value> = counts
+    let mut map: Map<String, Value> = Urgency::ALL
         .iter()
-        .map(|c| (words::urgency_name(c.urgency).to_owned(), json!(c.vehicle_count)))
+        .map(|u| (u.name().to_owned(), json!(0)))
         .collect();
+    for c in counts {
+        map.insert(words::urgency_name(c.urgency).to_owned(), json!(c.vehicle_count));
+    }
     Value::Object(map)
 }

@@ -13,6 +13,9 @@ use crate::{
     show,
 };
 
+/// Width below which axles stand below each other.
+const NARROW: usize = 80;
+
 /// Prints the list, the worst first.
 pub fn print_list(answer: &ListBrakesResponse, printer: &mut Printer) -> Outcome {
     match printer.format {
@@ -85,7 +88,7 @@ fn table_of(answer: &ListBrakesResponse, printer: &mut Printer) -> Outcome {
         }
     }
     if table.is_empty() {
-        printer.line("nothing is due by then")?;
+        printer.line("no vehicle to list")?;
     } else {
         table.print(printer)?;
     }
@@ -158,10 +161,6 @@ fn page(answer: &GetBrakesResponse, b: &VehicleBrakes, printer: &mut Printer) ->
         b.front.clone().unwrap_or_default(),
         b.rear.clone().unwrap_or_default(),
     );
-    let mut table = Table::default()
-        .text("since the last pad service", 0)
-        .text("front", 0)
-        .text("rear", 0);
     let units = printer.units;
     let day = |t: Option<i64>| show::or_unknown(t, |t| show::time(t).chars().take(10).collect());
     let rows: [(&str, &dyn Fn(&AxleBrakes) -> String); 9] = [
@@ -189,9 +188,6 @@ fn page(answer: &GetBrakesResponse, b: &VehicleBrakes, printer: &mut Printer) ->
             interval(a.to_limit_days.as_ref(), |d| format!("{d:.0}"), "")
         }),
     ];
-    for (name, of) in rows {
-        table.row(vec![name.to_owned(), of(&front), of(&rear)]);
-    }
     let to_limit = |a: &AxleBrakes| {
         interval(
             a.to_limit_m.as_ref(),
@@ -199,12 +195,16 @@ fn page(answer: &GetBrakesResponse, b: &VehicleBrakes, printer: &mut Printer) ->
             units.distance_unit(),
         )
     };
-    table.row(vec![
-        "distance to the limit".to_owned(),
-        to_limit(&front),
-        to_limit(&rear),
-    ]);
-    table.print(printer)?;
+    let cells: Vec<[String; 3]> = rows
+        .iter()
+        .map(|(name, of)| [(*name).to_owned(), of(&front), of(&rear)])
+        .chain([[
+            "distance to the limit".to_owned(),
+            to_limit(&front),
+            to_limit(&rear),
+        ]])
+        .collect();
+    side_by_side(&cells, printer)?;
     printer.line("")?;
     for (name, value) in [
         (
@@ -266,6 +266,28 @@ fn page(answer: &GetBrakesResponse, b: &VehicleBrakes, printer: &mut Printer) ->
         "next: coldbrake brakes service {} --axle front --work pads --date DAY",
         b.vehicle
     ));
+    Ok(())
+}
+
+/// Prints both axles beside each other, or one below the other where it is narrow.
+fn side_by_side(cells: &[[String; 3]], printer: &mut Printer) -> Outcome {
+    if printer.width >= NARROW {
+        let mut table = Table::default()
+            .text("since the last pad service", 0)
+            .text("front", 0)
+            .text("rear", 0);
+        for row in cells {
+            table.row(row.to_vec());
+        }
+        table.print(printer)?;
+        return Ok(());
+    }
+    for (axle, i) in [("front", 1), ("rear", 2)] {
+        printer.line(&format!("{axle}, since the last pad service"))?;
+        for row in cells {
+            printer.line(&format!("  {:<22}{}", row[0], row[i]))?;
+        }
+    }
     Ok(())
 }
 

@@ -51,6 +51,20 @@ pub struct WhatIfArgs {
     pub start: Option<f64>,
 }
 
+/// Columns of the CSV form.
+pub(super) const HEADER: [&str; 10] = [
+    "mass_kg",
+    "speed_mps",
+    "bottom_c",
+    "peak_c",
+    "after_stop_c",
+    "friction_j",
+    "duration_s",
+    "type_ii_multiple",
+    "greatest_speed_mps",
+    "any_speed",
+];
+
 const KMH: f64 = 1.0 / 3.6;
 const MPH: f64 = 0.447_04;
 
@@ -129,18 +143,6 @@ pub fn print_what_if(road: &str, a: &ComputeLostRecoveryResponse, printer: &mut 
 }
 
 fn csv(a: &ComputeLostRecoveryResponse, printer: &mut Printer) -> Outcome {
-    let header = [
-        "mass_kg",
-        "speed_mps",
-        "bottom_c",
-        "peak_c",
-        "after_stop_c",
-        "friction_j",
-        "duration_s",
-        "type_ii_multiple",
-        "greatest_speed_mps",
-        "any_speed",
-    ];
     let rows = a.masses.iter().flat_map(|m| {
         m.speeds.iter().map(move |s| {
             let numbers = [
@@ -159,7 +161,7 @@ fn csv(a: &ComputeLostRecoveryResponse, printer: &mut Printer) -> Outcome {
             row
         })
     });
-    Ok(printer.csv(&header, rows)?)
+    Ok(printer.csv(&HEADER, rows)?)
 }
 
 fn page(road: &str, a: &ComputeLostRecoveryResponse, printer: &mut Printer) -> Outcome {
@@ -183,7 +185,7 @@ fn page(road: &str, a: &ComputeLostRecoveryResponse, printer: &mut Printer) -> O
     let limit = a.inspection_temperature_c;
     for m in &a.masses {
         printer.line("")?;
-        printer.line(&format!("at {} kg", show::number(m.mass_kg)))?;
+        printer.line(&format!("at {:.0} {}", units.mass(m.mass_kg), units.mass_unit()))?;
         let mut table = Table::default()
             .number("speed", speed_name, 0)
             .number("bottom", unit, 0)

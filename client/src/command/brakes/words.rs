@@ -68,7 +68,7 @@ fn of_axle(f: &BrakeFinding) -> &'static str {
 /// Why, in a few words.
 pub(super) fn why(f: &BrakeFinding, b: &VehicleBrakes) -> String {
     match concern_from_wire(f.concern().into()) {
-        Some(Concern::PadsAtLimit) => format!("{} at the wear limit", of_axle(f)),
+        Some(Concern::PadsAtLimit) => format!("{} at limit", of_axle(f)),
         Some(Concern::PadsWearing) => format!("{} wearing", of_axle(f)),
         Some(Concern::RanHot) => match b.hot_descent_count {
             1 => "ran hot once".to_owned(),
@@ -88,7 +88,7 @@ pub(super) fn why(f: &BrakeFinding, b: &VehicleBrakes) -> String {
 /// What to do, in a few words.
 pub(super) fn task(f: &BrakeFinding) -> String {
     match concern_from_wire(f.concern().into()) {
-        Some(Concern::PadsAtLimit) => format!("measure {}, change them", of_axle(f)),
+        Some(Concern::PadsAtLimit) => format!("measure {}", of_axle(f)),
         Some(Concern::PadsWearing) => format!("order {}", of_axle(f)),
         Some(Concern::RanHot) => "inspect the brakes".to_owned(),
         Some(Concern::LittleUsed) => "brake firmly, inspect".to_owned(),
@@ -115,7 +115,7 @@ pub(super) fn advice(concern: i32) -> &'static str {
         }
         Some(Concern::LittleUsed) => {
             "Recovery does nearly all the braking, so rotors may be corroded or glazed and the first bite weak. Where it \
-             is safe, brake firmly some ten times with recovery off; have rotors and sliders inspected if it grinds or pulls."
+             is safe and the manufacturer allows it, brake firmly some ten times with recovery off; have rotors and sliders inspected if it grinds or pulls."
         }
         Some(Concern::StartNotKnown) => {
             "No pad service is recorded, so the pads are taken as new when the vehicle was first seen: they may be thinner. \

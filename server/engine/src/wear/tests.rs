@@ -169,6 +169,29 @@ fn a_look_clears_what_ran_hot_before_it_and_only_that() {
 }
 
 #[test]
+fn a_long_drag_that_warms_both_axles_is_no_disuse() {
+    let mut w = Wear::default();
+    let mut drag = |front, rear, friction_j, time_ms| {
+        w.add(
+            &class(),
+            &Worn {
+                friction_j,
+                distance_m: 500.0,
+                front_c: Some(front),
+                rear_c: Some(rear),
+                time_ms,
+            },
+        );
+        w.account().clean_ms
+    };
+    assert_eq!(drag(140.0, 60.0, 1e6, 1_000), None, "the rear stayed cold");
+    assert_eq!(drag(140.0, 110.0, 0.0, 2_000), None, "they only cool");
+    assert_eq!(drag(140.0, 110.0, 1e6, 3_000), Some(3_000));
+    assert!((w.account().clean_m - 1_500.0).abs() < 1e-9);
+    assert_eq!(w.account().last_firm_ms, None);
+}
+
+#[test]
 fn new_rotors_on_all_axles_are_clean() {
     let mut w = Wear::default();
     drive(&mut w, 0..10);
