@@ -15,6 +15,7 @@ const FILES: &[&str] = &[
     "coldbrake/v1/operations.proto",
     "coldbrake/v1/comparison.proto",
     "coldbrake/v1/trend.proto",
+    "coldbrake/v1/brake.proto",
 ];
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -6,10 +6,11 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
-        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, certificates::CertificatesArgs,
-        classes::ClassesCommand, compare::CompareArgs, completions::CompletionsArgs, define::DefineArgs,
-        demo::DemoArgs, descents::DescentsCommand, distribution::DistributionArgs, grades::GradesCommand,
-        send::SendArgs, trend::TrendArgs, vehicles::VehiclesCommand,
+        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, brakes::BrakesArgs,
+        certificates::CertificatesArgs, classes::ClassesCommand, compare::CompareArgs,
+        completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs, descents::DescentsCommand,
+        distribution::DistributionArgs, grades::GradesCommand, send::SendArgs, trend::TrendArgs,
+        vehicles::VehiclesCommand,
     },
     connect::Target,
     exit::CODES,
@@ -24,7 +25,8 @@ Examples:
   coldbrake descents list --since 7d --min-drop 200
   coldbrake descents show van-07 20260312T071502Z-17
   coldbrake distribution recovery_ratio --software 4.2.0
-  coldbrake compare 4.2.0 4.3.0                         is 4.3.0 better than 4.2.0";
+  coldbrake compare 4.2.0 4.3.0                         is 4.3.0 better than 4.2.0
+  coldbrake brakes                                      what is due this morning";
 
 const ABOUT: &str = "\
 {about}
@@ -132,6 +134,8 @@ pub enum Command {
     /// List and show vehicles
     #[command(subcommand)]
     Vehicles(VehiclesCommand),
+    /// Say which brakes need a look, the worst first, and record services
+    Brakes(BrakesArgs),
     /// List, show and register vehicle classes
     #[command(subcommand)]
     Classes(ClassesCommand),

@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod analyse;
 pub mod backup;
+pub mod brakes;
 pub mod certificates;
 pub mod classes;
 pub mod compare;

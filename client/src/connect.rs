@@ -7,10 +7,10 @@ mod tls;
 use std::time::Duration;
 
 use coldbrake_proto::v1::{
-    alarm_service_client::AlarmServiceClient, comparison_service_client::ComparisonServiceClient,
-    descent_service_client::DescentServiceClient, fleet_service_client::FleetServiceClient,
-    grade_service_client::GradeServiceClient, operations_service_client::OperationsServiceClient,
-    trend_service_client::TrendServiceClient,
+    alarm_service_client::AlarmServiceClient, brake_service_client::BrakeServiceClient,
+    comparison_service_client::ComparisonServiceClient, descent_service_client::DescentServiceClient,
+    fleet_service_client::FleetServiceClient, grade_service_client::GradeServiceClient,
+    operations_service_client::OperationsServiceClient, trend_service_client::TrendServiceClient,
 };
 use tonic::{
     Code as GrpcCode, Status,
@@ -139,6 +139,11 @@ impl Server {
     /// Returns a client for trends.
     pub fn trends(&self) -> TrendServiceClient<Channel> {
         TrendServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
+    }
+
+    /// Returns a client for brakes and their services.
+    pub fn brakes(&self) -> BrakeServiceClient<Channel> {
+        BrakeServiceClient::new(self.channel()).max_decoding_message_size(LARGEST_ANSWER)
     }
 
     /// Returns a client for descents and distributions.

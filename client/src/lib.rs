@@ -67,6 +67,7 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Compare(a) => command::compare::run(a, &global, printer).await,
         Command::Trend(a) => command::trend::run(a, &global, printer).await,
         Command::Vehicles(c) => command::vehicles::run(c, &global, printer).await,
+        Command::Brakes(a) => command::brakes::run(a, &global, printer).await,
         Command::Classes(c) => command::classes::run(c, &global, printer).await,
         Command::Alarms(c) => command::alarms::run(c, &global, printer).await,
         Command::Status => command::status::run(&global, printer).await,

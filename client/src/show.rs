@@ -232,6 +232,7 @@ pub const fn mass_source(source: MassSource) -> &'static str {
         MassSource::Reported => "reported by the vehicle",
         MassSource::Declared => "declared for the trip",
         MassSource::Class => "of the vehicle class",
+        MassSource::Estimated => "estimated from driving",
     }
 }
 

@@ -65,7 +65,7 @@ paired!(FrictionMethod: friction_method_to_wire, friction_method_from_wire { Mea
 paired!(GradeOutcome: grade_outcome_to_wire, grade_outcome_from_wire {
     Matched, Ambiguous, NothingClose, Elsewhere, TooPlain, NoProfile,
 });
-paired!(MassSource: mass_source_to_wire, mass_source_from_wire { Reported, Declared, Class });
+paired!(MassSource: mass_source_to_wire, mass_source_from_wire { Reported, Declared, Class, Estimated });
 
 const fn flag_to_wire(flag: Flag) -> v1::QualityFlag {
     match flag {

@@ -1,9 +1,10 @@
 //! Wire schema of Coldbrake.
 //!
-//! [`v1`] holds the generated types; [`codec`] turns batches into columns of small differences and back; [`convert`]
+//! [`v1`] holds the generated types; [`brakes`] writes brakes as messages; [`codec`] turns batches into columns of small differences and back; [`convert`]
 //! turns records into messages and back.
 
 pub mod alarm;
+pub mod brakes;
 pub mod codec;
 pub mod convert;
 

@@ -13,7 +13,7 @@ use std::{
     time::Instant,
 };
 
-use coldbrake_engine::{FinishedDescent, VehicleClass};
+use coldbrake_engine::{FinishedDescent, VehicleClass, wear::Recorded};
 use tokio::{
     runtime::Handle,
     sync::{mpsc, oneshot, watch},
@@ -26,7 +26,7 @@ use crate::{
     fault::{self, Point},
     shared::{Counters, Shared},
     status::Refusal,
-    store::{AuditRecord, CommitBatch, StoreError, VehicleRecord},
+    store::{AuditRecord, CommitBatch, ShelfChange, StoreError, VehicleRecord},
 };
 
 /// How far a vehicle's session is durable. Shared by its shard, the writer and its stream.
@@ -101,9 +101,21 @@ pub(crate) struct Change {
     pub(crate) record: VehicleRecord,
     pub(crate) state: Vec<u8>,
     pub(crate) descents: Vec<FinishedDescent>,
+    /// Services of the brakes that are in the state.
+    pub(crate) services: Vec<Entry>,
     pub(crate) mark: Arc<Mark>,
     /// What is durable once this is.
     pub(crate) durable: Durable,
+}
+
+/// A service of the brakes that the state of a vehicle holds: its history becomes durable with that state, and whoever
+/// told of it hears when it is.
+#[derive(Debug)]
+pub(crate) struct Entry {
+    /// What is written beside the state; `None` when the very same was recorded before.
+    pub(crate) history: Option<(ShelfChange, AuditRecord)>,
+    pub(crate) recorded: Recorded,
+    pub(crate) reply: oneshot::Sender<Result<Recorded, Refusal>>,
 }
 
 /// The way back to whoever waits for a change to become durable.
@@ -179,12 +191,17 @@ struct Refused(HashMap<String, Arc<str>>);
 
 impl Refused {
     fn add(&self, group: &mut Group, request: Request) {
-        if let Request::Vehicle(change) = &request
-            && let Some(reason) = self.0.get(&change.record.vehicle)
-        {
-            change.mark.refuse(reason);
-        } else {
-            group.add(request);
+        match request {
+            Request::Vehicle(change) if self.0.contains_key(&change.record.vehicle) => {
+                if let Some(reason) = self.0.get(&change.record.vehicle) {
+                    change.mark.refuse(reason);
+                }
+                for entry in change.services {
+                    let fault = Refusal::VehicleFault(change.record.vehicle.clone());
+                    let _ = entry.reply.send(Err(fault));
+                }
+            }
+            request => group.add(request),
         }
     }
 }
@@ -227,11 +244,12 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
     }
     let failed = shared.store_failure.borrow().clone();
     if let Some(reason) = failed {
-        group.refuse_classes(&Refusal::StoreFailed(reason.to_string()));
+        group.refuse_callers(&Refusal::StoreFailed(reason.to_string()));
         return;
     }
     let begun = Instant::now();
     desk.prepare(&mut group.batch);
+    group.put_services();
     fault::reach(Point::Gathered);
     match write(shared, &group.batch) {
         Ok(()) => {
@@ -245,7 +263,7 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
         // Nothing was written. One member is at fault: the others must not suffer from it.
         Err(Failure::Refused(reason)) => match withdrawn(desk, group).split() {
             Split::Alone(mut group) => {
-                group.refuse_classes(&Refusal::TooLarge(reason.clone()));
+                group.refuse_callers(&Refusal::TooLarge(reason.clone()));
                 let reason: Arc<str> = Arc::from(reason);
                 for (vehicle, _) in &group.batch.states {
                     tracing::error!(
@@ -264,7 +282,7 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
         Err(Failure::Broken(reason)) => {
             desk.refused();
             shared.fail(&reason);
-            group.refuse_classes(&Refusal::StoreFailed(reason));
+            group.refuse_callers(&Refusal::StoreFailed(reason));
         }
     }
 }
@@ -273,6 +291,7 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
 fn withdrawn(desk: &mut Desk, mut group: Group) -> Group {
     desk.refused();
     group.batch.shelved.clear();
+    group.take_services_back();
     group
 }
 
@@ -308,6 +327,7 @@ fn tell(shared: &Shared, group: Group) {
         batch,
         marks,
         registrations,
+        services,
         ..
     } = group;
     if !registrations.is_empty() {
@@ -322,6 +342,9 @@ fn tell(shared: &Shared, group: Group) {
     }
     for (_, reply) in registrations {
         let _ = reply.send(Ok(()));
+    }
+    for (_, entry) in services {
+        let _ = entry.reply.send(Ok(entry.recorded));
     }
     for finished in batch.descents {
         tracing::debug!(

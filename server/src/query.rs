@@ -1,5 +1,6 @@
-//! Queries: vehicles, classes, descents, distributions, comparisons, trends. They read what is durable.
+//! Queries: vehicles, classes, descents, distributions, comparisons, trends, brakes. They read what is durable.
 
+mod brakes;
 mod comparison;
 mod descents;
 mod fleet;
@@ -16,6 +17,7 @@ use tokio::sync::Semaphore;
 use crate::{shared::Shared, status::Refusal, store::Store};
 
 pub(crate) use self::{
+    brakes::Brakes,
     comparison::Comparisons,
     descents::Descents,
     fleet::FleetQueries,

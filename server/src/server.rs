@@ -5,10 +5,11 @@ use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
 use coldbrake_proto::{
     DESCRIPTORS,
     v1::{
-        alarm_service_server::AlarmServiceServer, comparison_service_server::ComparisonServiceServer,
-        descent_service_server::DescentServiceServer, fleet_service_server::FleetServiceServer,
-        grade_service_server::GradeServiceServer, operations_service_server::OperationsServiceServer,
-        telemetry_service_server::TelemetryServiceServer, trend_service_server::TrendServiceServer,
+        alarm_service_server::AlarmServiceServer, brake_service_server::BrakeServiceServer,
+        comparison_service_server::ComparisonServiceServer, descent_service_server::DescentServiceServer,
+        fleet_service_server::FleetServiceServer, grade_service_server::GradeServiceServer,
+        operations_service_server::OperationsServiceServer, telemetry_service_server::TelemetryServiceServer,
+        trend_service_server::TrendServiceServer,
     },
 };
 use tokio::{
@@ -34,7 +35,7 @@ use crate::{
     listen::{self, Door},
     metrics::Source,
     operations::Operations,
-    query::{Comparisons, Descents, FleetQueries, Reader, Trends},
+    query::{Brakes, Comparisons, Descents, FleetQueries, Reader, Trends},
     retention,
     shards::Shards,
     shared::Shared,
@@ -451,6 +452,7 @@ const SERVICES: &[&str] = &[
     AlarmServiceServer::<Alarms>::NAME,
     ComparisonServiceServer::<Comparisons>::NAME,
     TrendServiceServer::<Trends>::NAME,
+    BrakeServiceServer::<Brakes>::NAME,
 ];
 
 async fn routes(
@@ -461,11 +463,12 @@ async fn routes(
     streams: &TaskTracker,
     cut: &CancellationToken,
 ) -> Result<(HealthReporter, Routes), StartError> {
-    let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
     let reader = Reader::new(shared);
     let operations = Operations::new(Arc::clone(shared), writer.clone());
     let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone(), replays);
     let grades = Curator::new(Arc::clone(shared), reader.clone(), writer.downgrade());
+    let brakes = Brakes::new(Arc::clone(shared), reader.clone(), shards.clone());
+    let ingest = Ingest::new(Arc::clone(shared), shards, streams.clone(), cut.clone());
     let fleet = FleetQueries::new(Arc::clone(shared), reader.clone(), writer);
     let comparisons = Comparisons::new(reader.clone());
     let trends = Trends::new(reader.clone());
@@ -521,6 +524,13 @@ async fn routes(
         )
         .add_service(
             TrendServiceServer::new(trends)
+                .accept_compressed(gzip)
+                .accept_compressed(zstd)
+                .send_compressed(zstd)
+                .send_compressed(gzip),
+        )
+        .add_service(
+            BrakeServiceServer::new(brakes)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)

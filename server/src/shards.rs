@@ -8,7 +8,10 @@ mod vehicle;
 
 use std::sync::Arc;
 
-use coldbrake_engine::{Opening, Violation};
+use coldbrake_engine::{
+    Opening, Violation,
+    wear::{Recorded, Service},
+};
 use coldbrake_proto::v1;
 use tokio::{
     sync::{mpsc, oneshot, watch},
@@ -20,6 +23,7 @@ use crate::{
     checkpoint::{Progress, Request},
     shared::Shared,
     status::Refusal,
+    store::{AuditRecord, ShelfChange},
 };
 
 /// Number of partitions that vehicles are hashed onto.
@@ -54,6 +58,19 @@ pub(crate) enum Command {
         vehicle: Arc<str>,
         stream: u64,
     },
+    /// A service of the brakes: changes the state of a vehicle, whether or not it has a stream.
+    Service(Box<ServiceCall>),
+}
+
+/// A service of the brakes of a vehicle.
+#[derive(Debug)]
+pub(crate) struct ServiceCall {
+    pub(crate) vehicle: Arc<str>,
+    pub(crate) service: Service,
+    /// What is written beside the state.
+    pub(crate) history: (ShelfChange, AuditRecord),
+    /// Hears when it is durable.
+    pub(crate) reply: oneshot::Sender<Result<Recorded, Refusal>>,
 }
 
 /// A stream that wants to speak for a vehicle.

@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
-use coldbrake_engine::{Descent, FinishedDescent, Metric, MetricHistogram, ProfilePoint, VehicleClass};
+use coldbrake_engine::{
+    Descent, FinishedDescent, Metric, MetricHistogram, ProfilePoint, VehicleClass, wear::BrakeAccount,
+};
 use serde::{Deserialize, Serialize};
 
 pub mod backup;
@@ -51,6 +53,8 @@ pub struct VehicleRecord {
     pub friction_total_j: Option<f64>,
     /// Distance since the vehicle is known, m.
     pub distance_total_m: f64,
+    /// Account of its brakes.
+    pub brakes: BrakeAccount,
 }
 
 /// A change made by a person, for the audit log.

@@ -21,5 +21,6 @@ pub(crate) fn of(state: &VehicleState, vehicle_class: &Arc<str>, policy: &Policy
         // Every kind of brake signal allows some: measured or by balance.
         friction_total_j: Some(state.friction_total_j()),
         distance_total_m: state.distance_total_m(),
+        brakes: *state.brakes(),
     }
 }

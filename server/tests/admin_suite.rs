@@ -281,6 +281,7 @@ async fn a_large_fleet_brings_no_more_series() {
         refused_batch_count: 0,
         friction_total_j: None,
         distance_total_m: 0.0,
+        brakes: coldbrake_engine::wear::BrakeAccount::default(),
     };
     let store = Arc::new(MemoryStore::new());
     let fleet = CommitBatch {

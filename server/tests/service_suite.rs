@@ -12,6 +12,8 @@
 
 #[path = "service/alarms.rs"]
 mod alarms;
+#[path = "service/brakes.rs"]
+mod brakes;
 #[path = "service/ends.rs"]
 mod ends;
 #[path = "service/grades.rs"]

@@ -39,7 +39,7 @@ const fn d(name: &'static str, unit: &'static str, formula: &'static str, about:
     }
 }
 
-/// Definitions of the quantities of a descent.
+/// Definitions of the quantities of a descent and of brakes.
 pub const DEFINITIONS: &[Definition] = &[
     d(
         "grade_match_score",
@@ -198,6 +198,72 @@ pub const DEFINITIONS: &[Definition] = &[
         "149 °C (300 °F) unless the class says otherwise: where heavy downgrade stations send a vehicle to cool its brakes (common practice, no source).",
     ),
     d(
+        "mass_kg",
+        "kg",
+        "the first that is known: reported by the vehicle, declared for the trip, estimated, of the class",
+        "Estimated while the motor drives: battery work * efficiency - work against the air, over work per kilogram (docs/mass.md). It counts only while it is clearly less uncertain than the mass of the class.",
+    ),
+    d(
+        "mass_uncertainty",
+        "",
+        "relative standard uncertainty of the mass; mass_source says where that came from",
+        "Reported 3 %, declared as told or 2 %, class as its file says; estimated: scatter, efficiency, road load, wind of 2 m/s, auxiliaries and sensors, added in squares.",
+    ),
+    d(
+        "urgency",
+        "",
+        "by when to look at the brakes: today, this week, this month, nothing due, or not known",
+        "The most urgent of: pads by the lower end of their interval, descents above the inspection temperature since the last look, long without a firm friction stop (docs/brakes.md has the limits). Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "worn_um",
+        "um",
+        "sum of friction work of the axle * wear per MJ of the class * temperature factor (1 up to 200 °C, 4 from 400 °C)",
+        "Since the last pad service. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "left_ratio",
+        "",
+        "1 - worn / (thickness of a new pad - wear limit)",
+        "Its interval comes from the uncertainty of wear per joule. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "to_limit_days",
+        "d",
+        "thickness left / wear per day so far",
+        "Given once 100 km are driven since the service. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "to_limit_m",
+        "m",
+        "thickness left / wear per metre so far",
+        "Given once 100 km are driven since the service. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "hot_descent_count",
+        "",
+        "descents with an estimate above the inspection temperature, since the last service or inspection",
+        "Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "days_since_firm_stop",
+        "d",
+        "days up to the last sample since friction alone slowed the vehicle by 1.0 m/s2 for 1 s, warmed both axles to 100 °C, or all rotors were new",
+        "Rotors of vehicles that seldom use friction corrode or glaze (limits: common practice, no source). Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "after_stop_c",
+        "°C",
+        "temperature at the bottom without recovery + share of 1/2 * mass * v^2 / heat capacity, or the peak on the way",
+        "Of the hotter axle, by brakes what-if. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
+        "greatest_speed_mps",
+        "m/s",
+        "up to it and at every slower speed the temperature after a stop stays below the inspection temperature",
+        "By brakes what-if; no permission to drive it. Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified technician.",
+    ),
+    d(
         "coverage",
         "",
         "1 - time in gaps / time",
@@ -320,17 +386,18 @@ fn list(printer: &mut Printer) -> Outcome {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::convert::descent_csv_header;
+    use crate::{command::brakes, convert::descent_csv_header};
 
     #[test]
     fn every_definition_is_of_a_column_that_exists() {
         let columns = descent_csv_header();
+        let of_brakes: Vec<String> = brakes::columns();
+        let known = |name: &str| {
+            let of_axle = format!("front_{name}");
+            columns.contains(&name) || of_brakes.iter().any(|c| *c == name || *c == of_axle)
+        };
         for d in DEFINITIONS {
-            assert!(
-                d.name == "friction_by_cause_j" || columns.contains(&d.name),
-                "{}",
-                d.name
-            );
+            assert!(d.name == "friction_by_cause_j" || known(d.name), "{}", d.name);
             assert!(!d.formula.is_empty());
         }
     }

@@ -7,6 +7,7 @@
 )]
 
 mod alarms;
+mod brakes;
 mod certificates;
 mod check;
 mod comparison;

@@ -4,16 +4,21 @@ use crate::{
     constants::TYPE_II_DROP_M,
     grade::Position,
     ledger::Ledger,
+    mass::MassEstimate,
     model::Model,
     phase::Phase,
     policy::Policy,
-    record::{Descent, EndReason, Estimate, Flag, FrictionByCause, FrictionMethod},
+    record::{Descent, EndReason, Estimate, Flag, FrictionByCause, FrictionMethod, MassSource},
     segment::{Marks, Segmenter},
     terrain::rise_over_run,
 };
 
 const BRAKING: usize = Phase::Braking as usize;
 const PROPULSION: usize = Phase::Propulsion as usize;
+
+/// An estimated mass replaces that of the class when its uncertainty is at most this part of the class's: where both say about
+/// the same, descents should not change their mass from one to the next.
+const CLEARLY: f64 = 0.75;
 
 /// Standard uncertainty of the drop from slow drift of the altitude, per hour, m. Weather moves a barometric altitude by
 /// some metres an hour (common practice, no source).
@@ -152,9 +157,23 @@ pub(crate) fn settle(
     names: (&str, &str),
     ordinal: u64,
     altitude_noise_m: f64,
-) -> Descent {
+    estimate: Option<MassEstimate>,
+) -> (Descent, f64) {
     let (top, low, marks) = (&segmenter.top, &segmenter.low, &segmenter.low_marks);
     let delta = low.ledger.since(&top.ledger);
+    let mass_streamed = low.end.mass_streamed.then_some(low.end.mass_dkg as f64 * 0.1);
+    let mut mass_kg = model.mass(mass_streamed);
+    let (mut mass_source, mut mass_uncertainty) = model.mass_source(mass_streamed);
+    let (mut delta, mut friction_scale) = (delta, 1.0);
+    // An estimate counts where nothing better is known, and only if it says clearly more than the class does.
+    if let Some(e) =
+        estimate.filter(|e| mass_source == MassSource::Class && e.uncertainty < CLEARLY * mass_uncertainty)
+    {
+        let rolling_n =
+            model.class.rolling_coefficient.unwrap_or(0.0) * model.gravity * (e.mass_kg - mass_kg);
+        (delta, friction_scale) = delta.rescaled(e.mass_kg / mass_kg, rolling_n, model.method());
+        (mass_kg, mass_source, mass_uncertainty) = (e.mass_kg, MassSource::Estimated, e.uncertainty);
+    }
     let sum = &delta.sum;
     let z = z_value(policy.confidence);
     let class = model.class;
@@ -176,9 +195,6 @@ pub(crate) fn settle(
     } else {
         0.0
     };
-    let mass_streamed = low.end.mass_streamed.then_some(low.end.mass_dkg as f64 * 0.1);
-    let mass_kg = model.mass(mass_streamed);
-    let (mass_source, mass_uncertainty) = model.mass_source(mass_streamed);
 
     let u = Uncertainty {
         delta: &delta,
@@ -214,7 +230,7 @@ pub(crate) fn settle(
     let without = sum.events_without_friction + i64::from(doing.event_without_friction);
 
     let mut flags = marks.peaks.flags;
-    if mass_source == crate::record::MassSource::Class {
+    if mass_source == MassSource::Class {
         flags.insert(Flag::MassAssumed);
     }
     if uncovered > 0.05 {
@@ -227,7 +243,7 @@ pub(crate) fn settle(
         flags.insert(Flag::FrictionByBalance);
     }
 
-    Descent {
+    let descent = Descent {
         descent: identifier(top.end.time_ms, ordinal),
         vehicle: names.0.to_owned(),
         vehicle_class: class.vehicle_class.clone(),
@@ -296,7 +312,8 @@ pub(crate) fn settle(
         longest_gap_s: joules(marks.peaks.gap_ms),
         altitude_noise_m,
         flags,
-    }
+    };
+    (descent, friction_scale)
 }
 
 fn tenths(value: i32) -> f64 {

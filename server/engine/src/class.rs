@@ -75,6 +75,10 @@ pub struct VehicleClass {
     /// Relative standard uncertainty of that efficiency.
     #[serde(default = "default::recovery_efficiency_uncertainty")]
     pub recovery_efficiency_uncertainty: f64,
+    /// Efficiency from the battery terminals to the wheels while driving, 0 to 1. Absent: that of recovery. For the estimate
+    /// of the mass.
+    #[serde(default)]
+    pub propulsion_efficiency: Option<f64>,
     /// Auxiliary power when it is not streamed, W.
     #[serde(default = "default::auxiliary_power")]
     pub auxiliary_power_w: f64,
@@ -147,6 +151,12 @@ pub struct VehicleClass {
     /// Relative standard uncertainty of pad wear per joule.
     #[serde(default = "default::pad_wear_uncertainty")]
     pub pad_wear_uncertainty: f64,
+    /// Days without a firm friction stop after which rotors may be corroded or glazed.
+    #[serde(default = "default::firm_stop_interval_days")]
+    pub firm_stop_interval_days: f64,
+    /// The same as a distance, km.
+    #[serde(default = "default::firm_stop_interval_km")]
+    pub firm_stop_interval_km: f64,
 
     /// Fixes gravity, m/s², instead of 9.80665. For reference simulations.
     #[serde(default)]
@@ -203,6 +213,12 @@ mod default {
     pub(super) const fn pad_wear_uncertainty() -> f64 {
         0.25
     }
+    pub(super) const fn firm_stop_interval_days() -> f64 {
+        14.0
+    }
+    pub(super) const fn firm_stop_interval_km() -> f64 {
+        1_000.0
+    }
     pub(super) const fn front_share() -> f64 {
         0.65
     }
@@ -241,7 +257,7 @@ impl VehicleClass {
         if !crate::ids::is_identifier(&self.vehicle_class) {
             say("vehicle_class", crate::ids::IDENTIFIER_RULE.to_owned());
         }
-        let ranges: [(&'static str, f64, f64, f64); 21] = [
+        let ranges: [(&'static str, f64, f64, f64); 23] = [
             ("mass_kg", self.mass_kg, 100.0, 200_000.0),
             ("mass_uncertainty", self.mass_uncertainty, 0.0, 0.5),
             ("rotating_mass_factor", self.rotating_mass_factor, 0.0, 0.5),
@@ -276,6 +292,13 @@ impl VehicleClass {
             ("brake_uncertainty", self.brake_uncertainty, 0.0, 0.5),
             ("front_share", self.front_share, 0.0, 1.0),
             ("pad_wear_uncertainty", self.pad_wear_uncertainty, 0.0, 0.5),
+            (
+                "firm_stop_interval_days",
+                self.firm_stop_interval_days,
+                1.0,
+                365.0,
+            ),
+            ("firm_stop_interval_km", self.firm_stop_interval_km, 10.0, 100e3),
             ("cooling_still_w_per_k", self.cooling_still_w_per_k, 0.0, 10e3),
             (
                 "inspection_temperature_c",
@@ -289,7 +312,7 @@ impl VehicleClass {
                 say(field, format!("is {value}: give a value from {low} to {high}"));
             }
         }
-        let optional: [(&'static str, Option<f64>, f64, f64); 18] = [
+        let optional: [(&'static str, Option<f64>, f64, f64); 19] = [
             ("road_load_f0_n", self.road_load_f0_n, 0.0, 50e3),
             ("road_load_f1_n_per_mps", self.road_load_f1_n_per_mps, -500.0, 5e3),
             (
@@ -326,6 +349,7 @@ impl VehicleClass {
             ("rear_pad_wear_um_per_mj", self.rear_pad_wear_um_per_mj, 0.0, 1e4),
             ("front_pad_usable_mm", self.front_pad_usable_mm, 0.5, 60.0),
             ("rear_pad_usable_mm", self.rear_pad_usable_mm, 0.5, 60.0),
+            ("propulsion_efficiency", self.propulsion_efficiency, 0.3, 1.0),
             ("gravity_mps2", self.gravity_mps2, 9.7, 9.9),
             ("air_density_kg_m3", self.air_density_kg_m3, 0.3, 1.6),
         ];
@@ -388,6 +412,25 @@ impl VehicleClass {
             say("brake_released_at", "must be 0 or more".to_owned());
         }
         found
+    }
+
+    /// Returns the efficiency from the battery terminals to the wheels while driving.
+    pub fn propulsion_efficiency(&self) -> f64 {
+        self.propulsion_efficiency.unwrap_or(self.recovery_efficiency)
+    }
+
+    /// Returns the force of rolling and air resistance, N, at a mass in kg, a speed in m/s and an air density in kg/m³.
+    #[inline]
+    pub fn road_load_n(&self, mass_kg: f64, speed_mps: f64, density_kg_m3: f64) -> f64 {
+        if let (Some(rolling), Some(area)) = (self.rolling_coefficient, self.drag_area_m2) {
+            return rolling * mass_kg * self.gravity() + 0.5 * density_kg_m3 * area * speed_mps * speed_mps;
+        }
+        self.road_load_f0_n.unwrap_or(0.0)
+            + self.road_load_f1_n_per_mps.unwrap_or(0.0) * speed_mps
+            + self.road_load_f2_n_per_mps2.unwrap_or(0.0)
+                * (density_kg_m3 / self.road_load_air_density_kg_m3)
+                * speed_mps
+                * speed_mps
     }
 
     /// Returns gravity, m/s².

@@ -86,6 +86,35 @@ impl Ledger {
         }
     }
 
+    /// Returns the account of the same road for another mass: everything in it that mass decides is linear in it. `by` is
+    /// the new mass over the old one, `rolling_n` the force of rolling resistance that is added. Also returns by how much
+    /// friction from the balance grows.
+    pub(crate) fn rescaled(&self, by: f64, rolling_n: f64, method: FrictionMethod) -> (Self, f64) {
+        let times = |mj: i64| (mj as f64 * by).round() as i64;
+        let roll = |mm: i64| (mm as f64 * rolling_n).round() as i64;
+        let mut new = *self;
+        let sum = &mut new.sum;
+        for (i, distance) in sum.distance.into_iter().enumerate() {
+            sum.kinetic[i] = times(sum.kinetic[i]);
+            sum.road[i] += roll(distance);
+            new.potential[i] = times(new.potential[i]);
+        }
+        sum.kinetic_applied = times(sum.kinetic_applied);
+        sum.road_applied += roll(sum.distance_applied);
+        new.potential_applied = times(new.potential_applied);
+        let before: i64 = sum.cause.iter().sum();
+        if method == FrictionMethod::Measured || before == 0 {
+            return (new, 1.0);
+        }
+        let braked = -(sum.kinetic_applied + new.potential_applied + sum.road_applied);
+        // Below zero when the old mass was so small that the balance left less than nothing.
+        let scale = (braked - sum.wheels_applied) as f64 / before as f64;
+        for cause in &mut sum.cause {
+            *cause = (*cause as f64 * scale).round() as i64;
+        }
+        (new, scale)
+    }
+
     /// Returns what was added since `earlier`.
     pub(crate) fn since(&self, earlier: &Self) -> Self {
         let mut potential = self.potential;

@@ -17,6 +17,7 @@ pub mod friction;
 pub mod grade;
 pub mod histogram;
 pub mod ids;
+pub mod mass;
 pub mod metrics;
 pub mod noise;
 pub mod phase;
@@ -30,6 +31,7 @@ pub mod stats;
 pub mod terrain;
 pub mod thermal;
 pub mod wear;
+pub mod what_if;
 
 mod account;
 mod flow;

@@ -88,17 +88,9 @@ impl<'a> Model<'a> {
     }
 
     /// Force of rolling and air resistance, N, 0 or more at forward speed.
+    #[inline]
     pub(crate) fn road_load(&self, mass: f64, speed: f64, density: f64) -> f64 {
-        let c = self.class;
-        if let (Some(rolling), Some(area)) = (c.rolling_coefficient, c.drag_area_m2) {
-            return rolling * mass * self.gravity + 0.5 * density * area * speed * speed;
-        }
-        c.road_load_f0_n.unwrap_or(0.0)
-            + c.road_load_f1_n_per_mps.unwrap_or(0.0) * speed
-            + c.road_load_f2_n_per_mps2.unwrap_or(0.0)
-                * (density / c.road_load_air_density_kg_m3)
-                * speed
-                * speed
+        self.class.road_load_n(mass, speed, density)
     }
 
     /// Battery current with charging positive, A.

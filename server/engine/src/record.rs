@@ -27,6 +27,8 @@ pub enum MassSource {
     Declared,
     /// The mass of the vehicle class.
     Class,
+    /// Estimated while the motor drove.
+    Estimated,
 }
 
 /// Why friction was used, in the order in which causes are tried: the first that holds counts.
@@ -181,7 +183,7 @@ macro_rules! snake_names {
 }
 
 snake_names!(FrictionMethod { Measured => "measured", Balance => "balance" });
-snake_names!(MassSource { Reported => "reported", Declared => "declared", Class => "class" });
+snake_names!(MassSource { Reported => "reported", Declared => "declared", Class => "class", Estimated => "estimated" });
 snake_names!(StartReason { Crest => "crest", RecordStart => "record_start", AfterGap => "after_gap" });
 snake_names!(EndReason {
     Climb => "climb", Level => "level", Standstill => "standstill", DataGap => "data_gap",

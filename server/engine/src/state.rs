@@ -173,8 +173,13 @@ impl VehicleState {
     }
 
     /// Returns the account of the vehicle's brakes.
-    pub fn wear(&self) -> &crate::wear::Wear {
-        &self.life.wear
+    pub fn brakes(&self) -> &crate::wear::BrakeAccount {
+        self.life.wear.account()
+    }
+
+    /// Returns the mass as estimated from propulsion since the load may last have changed; `None` when it can't be told.
+    pub fn mass_estimate(&self, class: &VehicleClass) -> Option<crate::mass::MassEstimate> {
+        self.life.mass.estimate(class)
     }
 
     /// Returns the estimated temperature of the hotter axle's brakes at the last settled point, °C; `None` when the class
@@ -183,9 +188,9 @@ impl VehicleState {
         self.life.brakes.map(crate::thermal::Brakes::hottest_c)
     }
 
-    /// Records a pad or rotor service at an event time: the axle's account begins anew.
-    pub fn record_service(&mut self, axle: crate::wear::Axle, time_ms: i64) {
-        self.life.wear.service(axle, time_ms);
+    /// Records a service of the brakes: the account of the serviced axles begins anew at its time.
+    pub fn record_service(&mut self, service: &crate::wear::Service) -> crate::wear::Recorded {
+        self.life.wear.service(service)
     }
 
     /// Begins a session. The same session again changes nothing that is recorded: the stream merely came back. Another
@@ -198,6 +203,7 @@ impl VehicleState {
             self.broken = false;
             self.life.sign = crate::sign::SignEvidence::default();
             self.life.sign_refused = false;
+            self.life.mass = crate::mass::MassEstimator::default();
             self.opening = opening;
         }
         effects
@@ -284,6 +290,7 @@ impl VehicleState {
         if let Taken::Disconnected(reason, flag) = track.take(s, &mut context) {
             let away_s = (s.time_ms - track.last_time_ms()) as f64 * 1e-3;
             track.finish(reason, flag, &mut context);
+            self.life.mass.stood((away_s * 1e3) as i64);
             if let Some(brakes) = &mut self.life.brakes {
                 let ambient = s.ambient.unwrap_or(crate::thermal::ASSUMED_AMBIENT_C);
                 brakes.advance(model.class, 0.0, away_s, 0.0, ambient);

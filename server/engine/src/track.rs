@@ -15,6 +15,7 @@ use crate::{
     flow::OpenStretch,
     grade::Position,
     ledger::Ledger,
+    mass::MassEstimator,
     model::Model,
     noise::AltitudeNoise,
     policy::Policy,
@@ -69,6 +70,7 @@ pub(crate) struct Life {
     pub(crate) descents: u64,
     pub(crate) segmenter: Segmenter,
     pub(crate) wear: Wear,
+    pub(crate) mass: MassEstimator,
 }
 
 /// The sample before, as far as it is needed.

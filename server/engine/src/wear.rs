@@ -3,9 +3,17 @@
 //! Estimate from telemetry, not an inspection. Follow local rules, the manufacturer's instructions and a qualified
 //! technician.
 
+mod forecast;
+mod marks;
+mod risk;
+
+pub use forecast::{Forecast, forecast};
+pub use risk::{Assessment, Concern, Finding, Urgency, assess};
+
 use serde::{Deserialize, Serialize};
 
 use crate::class::VehicleClass;
+use marks::{Marks, Totals};
 
 /// Temperature up to which wear per joule is constant, °C (assumption).
 const MILD_C: f64 = 200.0;
@@ -18,6 +26,9 @@ const HOT_FACTOR: f64 = 4.0;
 pub const FIRM_MPS2: f64 = 1.0;
 /// How long it must last, ms.
 pub const FIRM_MS: i64 = 1_000;
+/// Estimated temperature of both axles from which braking cleans the rotors too, °C: a long drag without a firm stop is no disuse
+/// (common practice, no source).
+pub const WARM_C: f64 = 100.0;
 
 /// One axle, or both.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -31,6 +42,79 @@ pub enum Axle {
     Both,
 }
 
+impl Axle {
+    /// All values.
+    pub const ALL: [Self; 3] = [Self::Front, Self::Rear, Self::Both];
+
+    /// Returns the name used in output.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Front => "front",
+            Self::Rear => "rear",
+            Self::Both => "both",
+        }
+    }
+}
+
+/// What was done to the brakes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Work {
+    /// New pads or linings.
+    Pads,
+    /// New or machined rotors or drums.
+    Rotors,
+    /// Both.
+    PadsAndRotors,
+    /// Looked at and found good: the wear goes on from where it was.
+    Inspection,
+}
+
+impl Work {
+    /// All values.
+    pub const ALL: [Self; 4] = [Self::Pads, Self::Rotors, Self::PadsAndRotors, Self::Inspection];
+
+    /// Returns the name used in output: lower case with underscores.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Pads => "pads",
+            Self::Rotors => "rotors",
+            Self::PadsAndRotors => "pads_and_rotors",
+            Self::Inspection => "inspection",
+        }
+    }
+
+    const fn pads(self) -> bool {
+        matches!(self, Self::Pads | Self::PadsAndRotors)
+    }
+
+    const fn rotors(self) -> bool {
+        matches!(self, Self::Rotors | Self::PadsAndRotors)
+    }
+}
+
+/// A service of the brakes, as far as the account is concerned.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Service {
+    /// On which axle.
+    pub axle: Axle,
+    /// What was done.
+    pub work: Work,
+    /// When, ms since the Unix epoch, by the vehicle's clock.
+    pub time_ms: i64,
+}
+
+/// What recording a service came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Recorded {
+    /// The account of at least one axle begins anew.
+    Changed,
+    /// A newer service of the same kind was recorded before: the account stays.
+    Older,
+    /// The very same was recorded before.
+    Again,
+}
+
 /// Account of one axle's brakes since their last service.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct AxleWear {
@@ -40,25 +124,49 @@ pub struct AxleWear {
     pub friction_j: f64,
     /// Distance driven, m.
     pub distance_m: f64,
-    /// Event time of the service, or of the first sample, ms since the Unix epoch.
+    /// Event time of the last pad service, or of the first sample, ms since the Unix epoch.
     pub since_ms: Option<i64>,
+    /// Event time of the last recorded pad service; `None` when none was recorded: how worn the pads were when the vehicle
+    /// was first seen is then not known.
+    pub pads_ms: Option<i64>,
+    /// Event time of the last recorded rotor service.
+    pub rotors_ms: Option<i64>,
+    /// Event time of the last recorded inspection.
+    pub inspected_ms: Option<i64>,
 }
 
 /// Account of a vehicle's brakes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Wear {
+pub struct BrakeAccount {
     /// Front axle.
     pub front: AxleWear,
     /// Rear axle or axles.
     pub rear: AxleWear,
-    /// Descents that went above the inspection temperature of the class, since the last service of any axle.
+    /// Event time from which the vehicle is known, ms since the Unix epoch.
+    pub known_since_ms: Option<i64>,
+    /// Descents that went above the inspection temperature of the class, since the last service or inspection of any axle.
     pub hot_descents: u32,
+    /// End of the last of them, ms since the Unix epoch.
+    pub last_hot_ms: Option<i64>,
     /// Event time of the last firm friction stop, ms since the Unix epoch.
     pub last_firm_ms: Option<i64>,
+    /// Event time at which the rotors were last known to be clean: a firm friction stop, both axles braked warm
+    /// ([`WARM_C`]), or new rotors on all axles.
+    pub clean_ms: Option<i64>,
     /// Distance at that moment, m since the vehicle is known.
-    pub last_firm_m: f64,
-    /// Highest estimated temperature since the last service of any axle, °C.
+    pub clean_m: f64,
+    /// Highest estimated temperature since the last service or inspection of any axle, °C.
     pub hottest_c: Option<f64>,
+    /// When that was, ms since the Unix epoch.
+    pub hottest_ms: Option<i64>,
+}
+
+/// The account with what it takes to keep it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Wear {
+    account: BrakeAccount,
+    totals: Totals,
+    marks: Marks,
     firm_ms: i64,
 }
 
@@ -86,32 +194,76 @@ pub(crate) struct Worn {
 }
 
 impl Wear {
+    /// Returns the account.
+    pub const fn account(&self) -> &BrakeAccount {
+        &self.account
+    }
+
     pub(crate) fn add(&mut self, class: &VehicleClass, w: &Worn) {
-        for (axle, share, rate, temperature) in [
+        let known = *self.account.known_since_ms.get_or_insert(w.time_ms);
+        self.marks.mark(known, w.time_ms, &self.totals);
+        let mut friction = [0.0; 2];
+        let mut worn = [0.0; 2];
+        for (i, (axle, share, rate, temperature)) in [
             (
-                &mut self.front,
+                &mut self.account.front,
                 class.front_share,
                 class.front_pad_wear_um_per_mj,
                 w.front_c,
             ),
             (
-                &mut self.rear,
+                &mut self.account.rear,
                 1.0 - class.front_share,
                 class.rear_pad_wear_um_per_mj,
                 w.rear_c,
             ),
-        ] {
-            let friction_j = share * w.friction_j;
-            axle.friction_j += friction_j;
-            axle.distance_m += w.distance_m;
-            axle.since_ms.get_or_insert(w.time_ms);
-            if let Some(rate) = rate {
-                axle.worn_um += rate * friction_j * 1e-6 * temperature.map_or(1.0, temperature_factor);
+        ]
+        .into_iter()
+        .enumerate()
+        {
+            friction[i] = share * w.friction_j;
+            worn[i] = rate.map_or(0.0, |rate| {
+                rate * friction[i] * 1e-6 * temperature.map_or(1.0, temperature_factor)
+            });
+            let since = *axle.since_ms.get_or_insert(w.time_ms);
+            // What was driven before the service wore the pads before: the vehicle had kept it back.
+            if w.time_ms >= since {
+                axle.friction_j += friction[i];
+                axle.worn_um += worn[i];
+                axle.distance_m += w.distance_m;
             }
         }
-        if let Some(t) = w.front_c.max_of(w.rear_c) {
-            self.hottest_c = Some(self.hottest_c.map_or(t, |h| h.max(t)));
+        self.totals.add(worn, friction, w.distance_m, w.time_ms);
+        if let (Some(front), Some(rear)) = (w.front_c, w.rear_c)
+            && w.friction_j > 0.0
+            && front.min(rear) >= WARM_C
+        {
+            self.note_clean(w.time_ms, self.totals.distance_m);
         }
+        if let Some(t) = w.front_c.max_of(w.rear_c)
+            && self.account.hottest_c.is_none_or(|h| t > h)
+            && self.is_after_last_look(w.time_ms)
+        {
+            self.account.hottest_c = Some(t);
+            self.account.hottest_ms = Some(w.time_ms);
+        }
+    }
+
+    /// Counts a descent that went above the inspection temperature.
+    pub(crate) fn add_hot_descent(&mut self, end_ms: i64) {
+        if self.is_after_last_look(end_ms) {
+            self.account.hot_descents = self.account.hot_descents.saturating_add(1);
+            self.account.last_hot_ms = self.account.last_hot_ms.max(Some(end_ms));
+        }
+        self.totals.hot += 1;
+    }
+
+    /// Returns whether a time lies behind every recorded service and inspection.
+    fn is_after_last_look(&self, time_ms: i64) -> bool {
+        let looks = |a: &AxleWear| a.pads_ms.max(a.rotors_ms).max(a.inspected_ms);
+        looks(&self.account.front)
+            .max(looks(&self.account.rear))
+            .is_none_or(|look| time_ms >= look)
     }
 
     /// Follows the deceleration by friction; a firm stop is noted once it has lasted.
@@ -122,25 +274,81 @@ impl Wear {
         }
         self.firm_ms += duration_ms;
         if self.firm_ms >= FIRM_MS {
-            self.last_firm_ms = Some(time_ms);
-            self.last_firm_m = distance_m;
+            self.account.last_firm_ms = Some(time_ms);
+            self.note_clean(time_ms, distance_m);
         }
     }
 
-    /// Begins the account of the serviced axle anew.
-    pub(crate) fn service(&mut self, axle: Axle, time_ms: i64) {
-        let fresh = AxleWear {
-            since_ms: Some(time_ms),
-            ..AxleWear::default()
-        };
-        if axle != Axle::Rear {
-            self.front = fresh;
+    fn note_clean(&mut self, time_ms: i64, distance_m: f64) {
+        if self.account.clean_ms.is_none_or(|clean| time_ms >= clean) {
+            self.account.clean_ms = Some(time_ms);
+            self.account.clean_m = distance_m;
         }
-        if axle != Axle::Front {
-            self.rear = fresh;
+    }
+
+    /// Records a service. The same one again, or an older one, changes nothing.
+    ///
+    /// The account of a serviced axle begins anew at the time of the service, not at the time of the call: what was driven
+    /// since is split off by the daily marks of the last weeks (a straight line between two of them, and before the first
+    /// of them), and what was driven before but comes later does not count.
+    pub(crate) fn service(&mut self, service: &Service) -> Recorded {
+        let Service { axle, work, time_ms } = *service;
+        let known = self.account.known_since_ms.unwrap_or(time_ms);
+        let then = self.marks.totals_at(known, time_ms, &self.totals);
+        let since = self.totals.since(&then);
+        let (mut changed, mut again) = (false, true);
+        for (i, (of, a)) in [
+            (Axle::Front, &mut self.account.front),
+            (Axle::Rear, &mut self.account.rear),
+        ]
+        .into_iter()
+        .enumerate()
+        {
+            if axle != Axle::Both && axle != of {
+                continue;
+            }
+            for (concerned, recorded) in [
+                (work.pads(), a.pads_ms),
+                (work.rotors(), a.rotors_ms),
+                (work == Work::Inspection, a.inspected_ms),
+            ] {
+                again &= !concerned || recorded == Some(time_ms);
+            }
+            // An older service recorded late must not undo a newer one.
+            if work.pads() && a.pads_ms.is_none_or(|t| time_ms > t) {
+                a.pads_ms = Some(time_ms);
+                a.since_ms = Some(time_ms);
+                a.worn_um = since.worn_um[i];
+                a.friction_j = since.friction_j[i];
+                a.distance_m = since.distance_m;
+                changed = true;
+            }
+            if work.rotors() && a.rotors_ms.is_none_or(|t| time_ms > t) {
+                a.rotors_ms = Some(time_ms);
+                changed = true;
+            }
+            if work == Work::Inspection && a.inspected_ms.is_none_or(|t| time_ms > t) {
+                a.inspected_ms = Some(time_ms);
+                changed = true;
+            }
         }
-        self.hot_descents = 0;
-        self.hottest_c = None;
+        if !changed {
+            return if again { Recorded::Again } else { Recorded::Older };
+        }
+        self.account.hot_descents = self.account.hot_descents.min(since.hot);
+        self.account.last_hot_ms = self
+            .account
+            .last_hot_ms
+            .filter(|t| *t >= time_ms && self.account.hot_descents > 0);
+        if self.account.hottest_ms.is_some_and(|t| t < time_ms) {
+            self.account.hottest_c = None;
+            self.account.hottest_ms = None;
+        }
+        if work.rotors() && axle == Axle::Both && self.account.clean_ms.is_none_or(|clean| time_ms > clean) {
+            self.account.clean_ms = Some(time_ms);
+            self.account.clean_m = then.distance_m;
+        }
+        Recorded::Changed
     }
 }
 
@@ -158,121 +366,5 @@ impl MaxOf for Option<f64> {
     }
 }
 
-/// What an axle's account foretells.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Forecast {
-    /// Share of the usable pad thickness that is left, 0 to 1.
-    pub left: f64,
-    /// Lower end of its interval.
-    pub left_low: f64,
-    /// Upper end of its interval.
-    pub left_high: f64,
-    /// Distance to the wear limit at the pace so far, km; `None` while there is too little to tell.
-    pub km_to_limit: Option<f64>,
-    /// Lower end of its interval.
-    pub km_to_limit_low: Option<f64>,
-    /// Upper end of its interval.
-    pub km_to_limit_high: Option<f64>,
-    /// Days to the wear limit at the pace so far.
-    pub days_to_limit: Option<f64>,
-    /// Lower end of its interval.
-    pub days_to_limit_low: Option<f64>,
-    /// Upper end of its interval.
-    pub days_to_limit_high: Option<f64>,
-}
-
-/// Distance from which a pace means something, m.
-const PACE_DISTANCE_M: f64 = 100e3;
-/// Standard deviations of the interval: 95 %.
-const Z: f64 = 1.96;
-
-/// Returns the forecast of an axle; `None` when the class has no pad data.
-///
-/// `usable_mm` is the thickness of a new pad less the wear limit, `uncertainty` the relative standard uncertainty of wear
-/// per joule, `now_ms` the event time of the last sample. Remaining distance = usable thickness left over wear per km so
-/// far; days likewise.
-pub fn forecast(wear: &AxleWear, usable_mm: Option<f64>, uncertainty: f64, now_ms: i64) -> Option<Forecast> {
-    let usable_um = usable_mm? * 1e3;
-    let span = |factor: f64| {
-        let worn = wear.worn_um * factor;
-        let left = ((usable_um - worn) / usable_um).clamp(0.0, 1.0);
-        let pace = |over: f64| (worn > 0.0 && over > 0.0).then(|| left * usable_um / worn * over);
-        let known = wear.distance_m >= PACE_DISTANCE_M;
-        let km = pace(wear.distance_m * 1e-3).filter(|_| known);
-        let days = wear
-            .since_ms
-            .and_then(|since| pace((now_ms - since) as f64 / 86_400e3))
-            .filter(|_| known);
-        (left, km, days)
-    };
-    let (left, km, days) = span(1.0);
-    let (left_low, km_low, days_low) = span(1.0 + Z * uncertainty);
-    let (left_high, km_high, days_high) = span((1.0 - Z * uncertainty).max(0.05));
-    Some(Forecast {
-        left,
-        left_low,
-        left_high,
-        km_to_limit: km,
-        km_to_limit_low: km_low,
-        km_to_limit_high: km_high,
-        days_to_limit: days,
-        days_to_limit_low: days_low,
-        days_to_limit_high: days_high,
-    })
-}
-
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_pad_worn_by_half_lasts_as_long_again() {
-        let wear = AxleWear {
-            worn_um: 4000.0,
-            friction_j: 1e9,
-            distance_m: 50e6,
-            since_ms: Some(0),
-        };
-        let f = forecast(&wear, Some(8.0), 0.2, 500 * 86_400_000).unwrap();
-        assert!((f.left - 0.5).abs() < 1e-12);
-        assert!((f.km_to_limit.unwrap() - 50_000.0).abs() < 1e-6);
-        assert!((f.days_to_limit.unwrap() - 500.0).abs() < 1e-9);
-        assert!(f.left_low < f.left && f.left < f.left_high);
-        assert!(f.km_to_limit_low < f.km_to_limit && f.km_to_limit < f.km_to_limit_high);
-    }
-
-    #[test]
-    fn little_driving_gives_no_pace() {
-        let wear = AxleWear {
-            worn_um: 1.0,
-            friction_j: 1e5,
-            distance_m: 2e3,
-            since_ms: Some(0),
-        };
-        let f = forecast(&wear, Some(8.0), 0.2, 86_400_000).unwrap();
-        assert_eq!(f.km_to_limit, None);
-        assert!(f.left > 0.99);
-        assert_eq!(forecast(&wear, None, 0.2, 0), None);
-    }
-
-    #[test]
-    fn a_service_starts_one_axle_anew() {
-        let mut w = Wear::default();
-        w.front.worn_um = 5.0;
-        w.rear.worn_um = 3.0;
-        w.service(Axle::Front, 77);
-        assert_eq!((w.front.worn_um, w.front.since_ms), (0.0, Some(77)));
-        assert!((w.rear.worn_um - 3.0).abs() < 1e-12);
-    }
-
-    #[test]
-    fn only_a_lasting_firm_stop_counts() {
-        let mut w = Wear::default();
-        w.follow(1.5, 600, 1_000, 0.0);
-        w.follow(0.2, 200, 1_200, 0.0);
-        w.follow(1.5, 600, 1_800, 0.0);
-        assert_eq!(w.last_firm_ms, None);
-        w.follow(1.5, 600, 2_400, 9.0);
-        assert_eq!(w.last_firm_ms, Some(2_400));
-    }
-}
+mod tests;

@@ -4,7 +4,7 @@ use std::{collections::HashMap, sync::Arc};
 
 use coldbrake_engine::VehicleClass;
 
-use super::{Durable, Mark, Reply, Request};
+use super::{Durable, Entry, Mark, Reply, Request};
 use crate::{config::CommitConfig, status::Refusal, store::CommitBatch};
 
 /// Keys that the store writes for a vehicle (state and record), a descent (record, profile, index, one histogram a
@@ -15,6 +15,9 @@ const CLASS_KEYS: usize = 2;
 /// Bytes of a descent with its profile and histogram increments, about.
 const DESCENT_BYTES: usize = 8 << 10;
 const CLASS_BYTES: usize = 2 << 10;
+/// Keys and bytes of a service of brakes: named record and audit entry.
+const SERVICE_KEYS: usize = 2;
+const SERVICE_BYTES: usize = 1 << 10;
 
 /// Requests gathered for one commit. A vehicle that comes again replaces its state and adds its descents.
 #[derive(Debug)]
@@ -23,6 +26,8 @@ pub(super) struct Group {
     pub(super) batch: CommitBatch,
     pub(super) marks: Vec<(Arc<Mark>, Durable)>,
     pub(super) registrations: Vec<(Arc<VehicleClass>, Reply)>,
+    /// Services of brakes, each with its vehicle.
+    pub(super) services: Vec<(String, Entry)>,
     /// Vehicle of each mark.
     marked: Vec<String>,
     places: HashMap<String, usize>,
@@ -37,6 +42,7 @@ impl Group {
             batch: CommitBatch::default(),
             marks: Vec::new(),
             registrations: Vec::new(),
+            services: Vec::new(),
             marked: Vec::new(),
             places: HashMap::new(),
             keys: 0,
@@ -61,11 +67,27 @@ impl Group {
         self.keys + keys <= self.limits.keys && self.bytes + bytes <= self.limits.bytes
     }
 
-    /// Tells those who wait for a class that it was not registered.
-    pub(super) fn refuse_classes(&mut self, refusal: &Refusal) {
+    /// Tells those who wait for a class or for a service that it was not recorded.
+    pub(super) fn refuse_callers(&mut self, refusal: &Refusal) {
         for (_, reply) in self.registrations.drain(..) {
             let _ = reply.send(Err(refusal.clone()));
         }
+        for (_, entry) in self.services.drain(..) {
+            let _ = entry.reply.send(Err(refusal.clone()));
+        }
+    }
+
+    /// Adds the history of services to the batch.
+    pub(super) fn put_services(&mut self) {
+        for (change, audit) in self.services.iter().filter_map(|(_, e)| e.history.as_ref()) {
+            self.batch.shelved.push(change.clone());
+            self.batch.audit.push(audit.clone());
+        }
+    }
+
+    /// Takes the audit entries of services out of the batch again; its named records are cleared as a whole.
+    pub(super) fn take_services_back(&mut self) {
+        self.batch.audit.truncate(self.registrations.len());
     }
 
     pub(super) fn add(&mut self, request: Request) {
@@ -87,6 +109,9 @@ impl Group {
             }
             Request::Vehicle(change) => {
                 self.batch.descents.extend(change.descents);
+                let vehicle = &change.record.vehicle;
+                self.services
+                    .extend(change.services.into_iter().map(|e| (vehicle.clone(), e)));
                 // Also when the vehicle came before: a new session has a mark of its own.
                 self.marks.push((change.mark, change.durable));
                 self.marked.push(change.record.vehicle.clone());
@@ -120,10 +145,10 @@ fn cost(request: &Request) -> (usize, usize) {
         Request::Edit(_) => (0, 0),
         Request::Class(_) => (CLASS_KEYS, CLASS_BYTES),
         Request::Vehicle(change) => {
-            let n = change.descents.len();
+            let (n, m) = (change.descents.len(), change.services.len());
             (
-                VEHICLE_KEYS + n * DESCENT_KEYS,
-                change.state.len() + 256 + n * DESCENT_BYTES,
+                VEHICLE_KEYS + n * DESCENT_KEYS + m * SERVICE_KEYS,
+                change.state.len() + 512 + n * DESCENT_BYTES + m * SERVICE_BYTES,
             )
         }
     }
@@ -165,6 +190,11 @@ impl Group {
                 parts[i].marked.push(vehicle);
             }
         }
+        for (vehicle, entry) in self.services {
+            if let Some(&i) = self.places.get(&vehicle) {
+                parts[i].services.push((vehicle, entry));
+            }
+        }
         // Each call has its audit entry, in the same order. Of two for the same class the last comes last here too.
         for ((class, reply), entry) in self.registrations.into_iter().zip(audit) {
             let mut part = Self::new(self.limits);
@@ -201,9 +231,11 @@ mod tests {
                 refused_batch_count: through as u64,
                 friction_total_j: None,
                 distance_total_m: 0.0,
+                brakes: coldbrake_engine::wear::BrakeAccount::default(),
             },
             state: vec![through as u8; state],
             descents: Vec::new(),
+            services: Vec::new(),
             mark: Mark::new(Durable::default()),
             durable,
         }))
@@ -245,7 +277,7 @@ mod tests {
     fn a_group_is_bounded_by_keys_and_by_bytes() {
         let limits = CommitConfig {
             keys: 40,
-            bytes: 10_000,
+            bytes: 20_000,
             ..Config::default().commit
         };
         let mut group = Group::new(limits);
@@ -257,7 +289,7 @@ mod tests {
         assert!(!group.fits(&change("one-more", 1, 9)));
 
         let mut group = Group::new(limits);
-        group.add(change("large", 1, 9_000));
+        group.add(change("large", 1, 18_000));
         assert!(!group.fits(&change("next", 1, 4_000)));
     }
 }

@@ -47,6 +47,11 @@ pub const CALLS: &[Call] = &[
     call("/coldbrake.v1.DescentService/GetDescent", READ),
     call("/coldbrake.v1.DescentService/WatchDescents", READ),
     call("/coldbrake.v1.DescentService/GetDistribution", READ),
+    // Brakes.
+    call("/coldbrake.v1.BrakeService/ListBrakes", READ),
+    call("/coldbrake.v1.BrakeService/GetBrakes", READ),
+    call("/coldbrake.v1.BrakeService/RecordBrakeService", READ),
+    call("/coldbrake.v1.BrakeService/ComputeLostRecovery", READ),
     // The server itself.
     call("/coldbrake.v1.OperationsService/CreateBackup", ADMINISTER),
     // Alarms.

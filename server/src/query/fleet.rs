@@ -272,7 +272,7 @@ fn read_class(document: &str) -> Result<VehicleClass, Refusal> {
     ))
 }
 
-fn identifier(field: &str, name: String) -> Result<String, Refusal> {
+pub(super) fn identifier(field: &str, name: String) -> Result<String, Refusal> {
     if coldbrake_engine::ids::is_identifier(&name) {
         Ok(name)
     } else {

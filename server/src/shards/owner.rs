@@ -13,7 +13,7 @@ use tokio::{
 };
 
 use super::{
-    Command, Open,
+    Command, Open, ServiceCall,
     vehicle::{Taken, Vehicle},
 };
 use crate::{
@@ -30,6 +30,25 @@ const BATCHES_BETWEEN_YIELDS: usize = 8;
 
 type Loaded = Result<Option<(VehicleState, Arc<str>)>, Refusal>;
 
+/// Who waits for a vehicle.
+enum Waiter {
+    Stream(Open),
+    Service(Box<ServiceCall>),
+}
+
+impl Waiter {
+    fn refuse(self, refusal: Refusal) {
+        match self {
+            Self::Stream(open) => {
+                let _ = open.reply.send(Err(refusal));
+            }
+            Self::Service(call) => {
+                let _ = call.reply.send(Err(refusal));
+            }
+        }
+    }
+}
+
 /// Owner of some vehicles.
 pub(super) struct Owner {
     shared: Arc<Shared>,
@@ -41,8 +60,8 @@ pub(super) struct Owner {
     idle: BTreeMap<u64, Arc<str>>,
     tick: u64,
     resident: usize,
-    /// Streams that wait for their vehicle to be read from the store.
-    waiting: HashMap<Arc<str>, Vec<Open>>,
+    /// Who waits for their vehicle to be read from the store.
+    waiting: HashMap<Arc<str>, Vec<Waiter>>,
     loads: JoinSet<(Arc<str>, Loaded)>,
 }
 
@@ -117,6 +136,7 @@ impl Owner {
                     });
                 }
                 Command::Close { vehicle, stream } => self.close(&vehicle, stream),
+                Command::Service(call) => self.service(call),
             }
         }
     }
@@ -126,15 +146,53 @@ impl Owner {
             let _ = open.reply.send(Err(refusal));
         } else if self.vehicles.contains_key(&open.vehicle) {
             self.attach(open);
-        } else if let Some(waiting) = self.waiting.get_mut(&open.vehicle) {
-            waiting.push(open);
         } else {
-            let (store, name) = (Arc::clone(&self.shared.store), Arc::clone(&open.vehicle));
-            self.loads.spawn_blocking(move || {
-                let loaded = load(&*store, &name);
-                (name, loaded)
-            });
-            self.waiting.insert(Arc::clone(&open.vehicle), vec![open]);
+            self.wait(&Arc::clone(&open.vehicle), Waiter::Stream(open));
+        }
+    }
+
+    fn service(&mut self, call: Box<ServiceCall>) {
+        if let Some(refusal) = self.shared.closed() {
+            let _ = call.reply.send(Err(refusal));
+        } else if self.vehicles.contains_key(&call.vehicle) {
+            self.record(*call);
+        } else {
+            self.wait(&Arc::clone(&call.vehicle), Waiter::Service(call));
+        }
+    }
+
+    /// Has a vehicle read from the store, once, for all that wait for it. While that goes on nobody else can change it.
+    fn wait(&mut self, vehicle: &Arc<str>, waiter: Waiter) {
+        if let Some(waiting) = self.waiting.get_mut(vehicle) {
+            waiting.push(waiter);
+            return;
+        }
+        let (store, name) = (Arc::clone(&self.shared.store), Arc::clone(vehicle));
+        self.loads.spawn_blocking(move || {
+            let loaded = load(&*store, &name);
+            (name, loaded)
+        });
+        self.waiting.insert(Arc::clone(vehicle), vec![waiter]);
+    }
+
+    /// Changes the state of a vehicle by a service of its brakes.
+    fn record(&mut self, call: ServiceCall) {
+        let name = Arc::clone(&call.vehicle);
+        let Some(vehicle) = self.vehicles.get_mut(&name) else {
+            let refusal = Refusal::NotFound {
+                kind: "vehicle",
+                name: name.to_string(),
+            };
+            let _ = call.reply.send(Err(refusal));
+            return;
+        };
+        vehicle.service(call);
+        let alone = vehicle.link.is_none() && vehicle.idle_since.is_none();
+        if vehicle.is_dirty() && !self.dirty.contains(&name) {
+            self.dirty.push(Arc::clone(&name));
+        }
+        if alone {
+            self.rest(&name);
         }
     }
 
@@ -144,15 +202,13 @@ impl Owner {
             Err(error) => {
                 // Only a panic of the store ends here. It does not say of which vehicle: all that wait may try again.
                 tracing::error!(%error, "reading a vehicle failed");
-                for open in self.waiting.drain().flat_map(|(_, opens)| opens) {
-                    let _ = open.reply.send(Err(Refusal::StoreUnreadable(
-                        "it stopped while reading".to_owned(),
-                    )));
+                for waiter in self.waiting.drain().flat_map(|(_, waiters)| waiters) {
+                    waiter.refuse(Refusal::StoreUnreadable("it stopped while reading".to_owned()));
                 }
                 return;
             }
         };
-        let Some(opens) = self.waiting.remove(&name) else {
+        let Some(waiters) = self.waiting.remove(&name) else {
             return;
         };
         let refusal = match loaded {
@@ -161,25 +217,28 @@ impl Owner {
                     .insert(Arc::clone(&name), Vehicle::known(state, class));
                 None
             }
-            Ok(None) => self.admit(&name, &opens),
+            Ok(None) => self.admit(&name, &waiters),
             Err(refusal) => {
                 tracing::error!(vehicle = &*name, reason = refusal.reason(), "{refusal}");
                 Some(refusal)
             }
         };
-        for open in opens {
-            match &refusal {
-                None => self.attach(open),
-                Some(refusal) => {
-                    let _ = open.reply.send(Err(refusal.clone()));
-                }
+        for waiter in waiters {
+            match (&refusal, waiter) {
+                (None, Waiter::Stream(open)) => self.attach(open),
+                (None, Waiter::Service(call)) => self.record(*call),
+                (Some(refusal), waiter) => waiter.refuse(refusal.clone()),
             }
         }
     }
 
     /// Takes up a vehicle that is not known, if there is room.
-    fn admit(&mut self, name: &Arc<str>, opens: &[Open]) -> Option<Refusal> {
-        let first = opens.first()?;
+    fn admit(&mut self, name: &Arc<str>, waiters: &[Waiter]) -> Option<Refusal> {
+        // Only a stream makes a vehicle known.
+        let first = waiters.iter().find_map(|w| match w {
+            Waiter::Stream(open) => Some(open),
+            Waiter::Service(_) => None,
+        })?;
         let limit = self.shared.config.limits.vehicles;
         if !self.shared.fleet.admit(&first.class, limit) {
             return Some(Refusal::TooManyVehicles(limit));

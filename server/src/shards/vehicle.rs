@@ -8,12 +8,13 @@ use std::{
 use coldbrake_engine::{
     Effects, FinishedDescent, Opening, Policy, VehicleClass, VehicleState,
     progress::{Decision, decide, decide_gap},
+    wear::Recorded,
 };
 use coldbrake_proto::{codec, v1};
 
-use super::{Link, Notice, Opened};
+use super::{Link, Notice, Opened, ServiceCall};
 use crate::{
-    checkpoint::{Change, Durable, Mark},
+    checkpoint::{Change, Durable, Entry, Mark},
     status::Refusal,
     vehicle_record,
 };
@@ -33,6 +34,8 @@ pub(super) struct Vehicle {
     /// Version that was handed to the writer.
     handed_over: u64,
     pending: Vec<FinishedDescent>,
+    /// Services of the brakes that are in the state and not with the writer yet.
+    services: Vec<Entry>,
     /// When the stream went, in ticks of the shard; `None` while there is one.
     pub(super) idle_since: Option<u64>,
     /// The engine broke down over this vehicle: its state in memory cannot be trusted.
@@ -54,6 +57,7 @@ impl Vehicle {
             version: 0,
             handed_over: 0,
             pending: Vec::new(),
+            services: Vec::new(),
             idle_since: None,
             broken: false,
         }
@@ -180,6 +184,31 @@ impl Vehicle {
         Ok(())
     }
 
+    /// Records a service of the brakes. The caller hears when the state that holds it is durable, also when it was recorded
+    /// before: that may not be durable yet.
+    pub(super) fn service(&mut self, call: ServiceCall) {
+        if self.broken || self.mark.is_refused() {
+            let fault = Refusal::VehicleFault(self.state.vehicle().to_owned());
+            let _ = call.reply.send(Err(fault));
+            return;
+        }
+        let mut recorded = Recorded::Again;
+        let outcome = self.guarded(|state| {
+            recorded = state.record_service(&call.service);
+            Effects::default()
+        });
+        if let Err(refusal) = outcome {
+            let _ = call.reply.send(Err(refusal));
+            return;
+        }
+        self.version += 1;
+        self.services.push(Entry {
+            history: (recorded != Recorded::Again).then_some(call.history),
+            recorded,
+            reply: call.reply,
+        });
+    }
+
     /// Ends the stream of the vehicle with a reason.
     pub(super) fn end(&mut self, refusal: Refusal) {
         self.tell(Notice::Ended(refusal));
@@ -208,6 +237,7 @@ impl Vehicle {
             record: vehicle_record::of(&self.state, &self.class, policy),
             state: self.state.to_bytes(),
             descents: std::mem::take(&mut self.pending),
+            services: std::mem::take(&mut self.services),
             mark: Arc::clone(&self.mark),
             durable: Durable {
                 through: self.state.applied_through(),
@@ -235,6 +265,10 @@ impl Vehicle {
             // What is durable is whole; what is in memory is not. A restart takes it up from there.
             self.broken = true;
             self.pending.clear();
+            for entry in self.services.drain(..) {
+                let fault = Refusal::VehicleFault(self.state.vehicle().to_owned());
+                let _ = entry.reply.send(Err(fault));
+            }
             return Err(Refusal::VehicleFault(self.state.vehicle().to_owned()));
         };
         self.pending.extend(effects.finished);

@@ -19,7 +19,7 @@ use tonic_types::StatusExt as _;
 
 use super::support::{
     CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, register,
-    serve, serve_on, session, status, until,
+    serve, serve_on, session, status, unlabelled, until,
 };
 
 #[tokio::test(flavor = "multi_thread")]
@@ -64,7 +64,7 @@ async fn a_graceful_end_acknowledges_what_is_durable_and_a_restart_goes_on() {
     assert_eq!(opened.durable_through, 11);
     van.deliver(&batches[11..]).await;
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
     assert_eq!(status(&server).await.vehicle_count, 2);
@@ -86,7 +86,7 @@ async fn a_server_that_is_dropped_loses_nothing_that_was_acknowledged() {
         if to == batches.len() {
             van.deliver(&batches[from..]).await;
             assert_eq!(
-                listed(&server, "van-1").await,
+                unlabelled(&server, "van-1").await,
                 expected("van-1", session(1), &batches)
             );
         } else {
@@ -238,7 +238,7 @@ async fn a_vehicle_that_cannot_be_stored_harms_no_other() {
     };
     assert_eq!(refusal.code(), Code::Internal, "{refusal}");
     assert_eq!(
-        listed(&server, "van-good").await,
+        unlabelled(&server, "van-good").await,
         expected("van-good", session(1), &batches)
     );
     assert!(server.shutdown().await.is_clean());
@@ -270,7 +270,10 @@ async fn vehicles_that_left_are_forgotten_and_remembered() {
         from = to;
     }
     for name in &names {
-        assert_eq!(listed(&server, name).await, expected(name, session(1), &batches));
+        assert_eq!(
+            unlabelled(&server, name).await,
+            expected(name, session(1), &batches)
+        );
     }
 }
 

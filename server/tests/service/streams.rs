@@ -10,7 +10,7 @@ use tonic::Code;
 
 use super::support::{
     Mood, MoodyStore, Vehicle, channel, drive, expected, listed, messages, open, serve, serve_on, session,
-    status, until,
+    status, unlabelled, until,
 };
 
 #[tokio::test(flavor = "multi_thread")]
@@ -33,7 +33,7 @@ async fn a_drive_gives_the_descents_that_the_engine_finds() {
 
         let want = expected("van-1", session(1), &batches);
         assert_eq!(want.len(), 3, "the drive has three descents");
-        assert_eq!(listed(&server, "van-1").await, want);
+        assert_eq!(unlabelled(&server, "van-1").await, want);
         let counted = status(&server).await;
         assert_eq!(counted.accepted_batch_count, batches.len() as i64);
         assert_eq!(counted.accepted_sample_count, 900);
@@ -62,7 +62,7 @@ async fn a_stream_that_comes_back_goes_on_where_it_was() {
         from = to;
     }
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
     assert_eq!(status(&server).await.duplicate_batch_count, 0);
@@ -81,7 +81,7 @@ async fn what_was_applied_before_is_dropped_counted_and_acknowledged_again() {
     van.acknowledged(5).await;
     van.deliver(&batches[5..]).await;
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
     assert_eq!(status(&server).await.duplicate_batch_count, 5);
@@ -110,7 +110,7 @@ async fn a_missing_batch_is_asked_for_once() {
     );
     assert!(van.deliver(&batches[4..]).await.is_empty());
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
     assert_eq!(status(&server).await.rewind_count, 1);
@@ -212,7 +212,7 @@ async fn an_end_of_stream_is_not_the_end_of_the_session() {
     assert_eq!(opened.durable_through, 4);
     van.deliver(&batches[4..]).await;
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
 }
@@ -255,7 +255,7 @@ async fn the_newest_stream_of_a_vehicle_wins() {
     old.send_all(&batches[3..5]).await;
     new.deliver(&batches[3..]).await;
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
 }
@@ -286,7 +286,7 @@ async fn nothing_is_acknowledged_before_it_is_durable() {
     van.acknowledged(12).await;
     van.deliver(&batches[12..]).await;
     assert_eq!(
-        listed(&server, "van-1").await,
+        unlabelled(&server, "van-1").await,
         expected("van-1", session(1), &batches)
     );
 }
@@ -348,7 +348,7 @@ async fn many_vehicles_at_once() {
     for i in [0, 77, VEHICLES - 1] {
         let name = format!("van-{i}");
         assert_eq!(
-            listed(&server, &name).await,
+            unlabelled(&server, &name).await,
             expected(&name, session(i as u8), &batches)
         );
     }

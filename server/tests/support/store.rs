@@ -128,6 +128,11 @@ pub fn vehicle(name: &str, k: u32) -> VehicleRecord {
         refused_batch_count: 0,
         friction_total_j: None,
         distance_total_m: f64::from(k) * 10.0,
+        brakes: coldbrake_engine::wear::BrakeAccount {
+            known_since_ms: Some(1_760_000_000_000),
+            clean_m: f64::from(k),
+            ..coldbrake_engine::wear::BrakeAccount::default()
+        },
     }
 }
 

@@ -176,5 +176,6 @@ fn record(name: &str, typical: &FinishedDescent) -> VehicleRecord {
         refused_batch_count: 0,
         friction_total_j: Some(1e6),
         distance_total_m: 6_000.0,
+        brakes: coldbrake_engine::wear::BrakeAccount::default(),
     }
 }

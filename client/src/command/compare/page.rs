@@ -66,11 +66,7 @@ pub(super) fn print(answer: &CompareVersionsResponse, in_full: bool, printer: &m
         one(answer, m, printer)?;
     }
     let hot = Metric::BrakeTemperaturePeak.name();
-    if answer
-        .metrics
-        .iter()
-        .any(|m| m.metric == hot && m.evidence.is_some())
-    {
+    if answer.metrics.iter().any(|m| m.metric == hot) {
         printer.line("")?;
         printer.wrapped("", show::CAUTION)?;
     }

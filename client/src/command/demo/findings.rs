@@ -2,12 +2,12 @@
 
 use coldbrake_proto::v1::{
     Alarm, AlarmFilter, AlarmKind, AlarmScope, CompareVersionsRequest, CompareVersionsResponse,
-    ComparisonVerdict, GradeProposal, ListGradeProposalsRequest,
+    ComparisonVerdict, GradeProposal, ListBrakesRequest, ListBrakesResponse, ListGradeProposalsRequest,
 };
 
 use super::{DemoArgs, fleet::Streamed, report::section};
 use crate::{
-    command::{alarms, compare, grades},
+    command::{alarms, brakes, compare, grades},
     connect::{Server, refused},
     demo::scenario::{Scenario, Story},
     exit::{Failure, Outcome},
@@ -18,6 +18,9 @@ use crate::{
 /// Days and vehicles from which every grade and class has been driven often enough for a baseline before anything goes wrong.
 const ENOUGH: (u32, u32) = (42, 24);
 
+/// Vehicles in the list of brakes.
+const BRAKES: i32 = 6;
+
 /// What the server has found out.
 pub(super) struct Findings {
     alarms: Vec<Alarm>,
@@ -25,6 +28,8 @@ pub(super) struct Findings {
     proposals: Vec<GradeProposal>,
     /// The newest software against the one before.
     newest: CompareVersionsResponse,
+    /// The brakes that need a look first.
+    brakes: ListBrakesResponse,
 }
 
 /// Asks for it.
@@ -45,6 +50,15 @@ pub(super) async fn gather(server: &Server, scenario: &Scenario) -> Result<Findi
         .await
         .map_err(|e| refused(&e))?
         .into_inner();
+    let brakes = server
+        .brakes()
+        .list_brakes(ListBrakesRequest {
+            page_size: BRAKES,
+            ..ListBrakesRequest::default()
+        })
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
     let mut alarms = alarms::fetch(server, AlarmFilter::default()).await?;
     alarms.sort_by_key(|a| (a.planning, a.raised_time_ms));
     let proposals = server
@@ -59,6 +73,7 @@ pub(super) async fn gather(server: &Server, scenario: &Scenario) -> Result<Findi
         grades: grades::list(server).await?.len(),
         proposals,
         newest,
+        brakes,
     })
 }
 
@@ -99,6 +114,12 @@ pub(super) fn print_alarms(findings: &Findings, printer: &mut Printer) -> Outcom
     printer.line("")?;
     printer.wrapped("", show::CAUTION)?;
     Ok(())
+}
+
+/// Prints which brakes need a look first.
+pub(super) fn print_brakes(findings: &Findings, printer: &mut Printer) -> Outcome {
+    section(printer, "For the fleet operator: brakes to look at this morning")?;
+    brakes::print_list(&findings.brakes, printer)
 }
 
 /// Prints which grades are known and which stretches are proposed.

@@ -88,6 +88,7 @@ pub(super) async fn print(
     findings::print_alarms(found, printer)?;
     vehicles(facts, printer)?;
     hottest(facts, printer)?;
+    findings::print_brakes(found, printer)?;
     findings::print_grades(found, printer)?;
     operation(facts, streamed, printer)?;
     one(facts, server, printer).await

@@ -6,6 +6,7 @@ use crate::{
     account,
     atmosphere::air_density,
     flow::{OpenStretch, Stretch, milli},
+    mass::Evidence,
     profile::Bin,
     record::{EndReason, FinishedDescent, Flag, FrictionMethod},
     segment::{Snapshot, Step},
@@ -130,6 +131,20 @@ impl Track {
         c.life.friction_total_j += friction_j.max(0.0);
         c.life.sign.add(length_mm, entry.wheel_mj, p.stretch.motor);
 
+        if !p.end.mass_streamed {
+            let flags = p.peaks.flags;
+            let evidence = Evidence {
+                stretch: &p.stretch,
+                rise_m: rise_mm as f64 * 1e-3,
+                mass_kg: p.end.mass_dkg as f64 * 0.1,
+                sound: before.is_some()
+                    && p.sharing.is_none()
+                    && !flags.contains(Flag::AltitudeStep)
+                    && !flags.contains(Flag::AltitudeFrozen),
+            };
+            c.life.mass.take(model.class, &evidence);
+        }
+
         let ambient = p.end.ambient_dc.map(|t| f64::from(t) * 0.1);
         let seconds = p.stretch.duration_ms as f64 * 1e-3;
         let temperature = c.life.brakes.as_mut().map(|brakes| {
@@ -247,7 +262,7 @@ pub(super) fn record(reason: EndReason, c: &mut Context<'_>) {
         return;
     }
     c.life.descents += 1;
-    let descent = account::settle(
+    let (descent, friction_scale) = account::settle(
         &c.life.segmenter,
         c.model,
         c.policy,
@@ -255,11 +270,18 @@ pub(super) fn record(reason: EndReason, c: &mut Context<'_>) {
         (c.vehicle, c.software_version),
         c.life.descents,
         c.altitude_deviation_m(),
+        c.life.mass.estimate(c.model.class),
     );
-    let profile = c
+    if descent.above_inspection_temperature_s > 0.0 {
+        c.life.wear.add_hot_descent(descent.end_time_ms);
+    }
+    let mut profile = c
         .life
         .segmenter
         .profile
         .to_low(c.model.method() == FrictionMethod::Measured);
+    for friction_w in profile.iter_mut().filter_map(|p| p.friction_w.as_mut()) {
+        *friction_w *= friction_scale as f32;
+    }
     c.finished.push(FinishedDescent { descent, profile });
 }
