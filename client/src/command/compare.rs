@@ -138,7 +138,7 @@ fn asked(args: &CompareArgs) -> Result<Vec<ComparedMetric>, Failure> {
             .help(format!(
                 "compare one of {}",
                 Plan::usual_metrics()
-                    .map(|m| m.name())
+                    .map(coldbrake_engine::Metric::name)
                     .collect::<Vec<_>>()
                     .join(", ")
             )));

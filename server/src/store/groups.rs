@@ -71,7 +71,7 @@ struct Cells {
 pub struct Groups {
     metric: Metric,
     grouping: Grouping,
-    groups: BTreeMap<Group, Cells>,
+    sums: BTreeMap<Group, Cells>,
 }
 
 impl Groups {
@@ -80,13 +80,13 @@ impl Groups {
         Self {
             metric,
             grouping,
-            groups: BTreeMap::new(),
+            sums: BTreeMap::new(),
         }
     }
 
     /// Adds a stored histogram of the metric.
     pub fn add(&mut self, slot: Slot, tally: &Tally) {
-        let cells = self.groups.entry(self.grouping.group_of(slot)).or_default();
+        let cells = self.sums.entry(self.grouping.group_of(slot)).or_default();
         for step in tally.histogram().raw().iter_recorded() {
             *cells.counts.entry(step.value_iterated_to()).or_default() += step.count_since_last_iteration();
         }
@@ -96,18 +96,18 @@ impl Groups {
 
     /// Returns the number of groups.
     pub fn len(&self) -> usize {
-        self.groups.len()
+        self.sums.len()
     }
 
     /// Returns whether there are none.
     pub fn is_empty(&self) -> bool {
-        self.groups.is_empty()
+        self.sums.is_empty()
     }
 
     /// Returns the groups in order, each with the sum of its histograms, one at a time.
     pub fn into_merged(self) -> impl Iterator<Item = (Group, MergedHistogram)> {
         let metric = self.metric;
-        self.groups.into_iter().map(move |(group, cells)| {
+        self.sums.into_iter().map(move |(group, cells)| {
             let mut histogram = MetricHistogram::new(metric);
             for (value, n) in cells.counts {
                 histogram.record_stored(value, n);
