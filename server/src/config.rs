@@ -151,6 +151,8 @@ pub struct Limits {
     pub streams: usize,
     /// Calls at the same time on one connection.
     pub calls_per_connection: u32,
+    /// Streams of one vehicle's certificate: the one that streams, and those that it takes over from.
+    pub streams_per_identity: usize,
     /// Vehicles known.
     pub vehicles: u64,
     /// Bytes of one message of a stream.
@@ -163,6 +165,14 @@ pub struct Limits {
     pub open_timeout: Duration,
     /// Time without a message, after which a stream ends.
     pub idle_timeout: Duration,
+    /// Bytes of a stream that may be on their way without being read.
+    pub stream_window: u32,
+    /// The same for all streams of a connection together.
+    pub connection_window: u32,
+    /// How often a silent connection is asked whether its peer lives.
+    pub keep_alive_interval: Duration,
+    /// How long the peer may take to answer.
+    pub keep_alive_timeout: Duration,
     /// Messages that wait for one shard.
     pub shard_queue: usize,
     /// Queries that read the store at the same time.
@@ -226,6 +236,8 @@ impl Default for Config {
                 handshake_timeout: Duration::from_secs(10),
                 streams: 10_000,
                 calls_per_connection: 1_024,
+                // A vehicle has one stream; those that a newer one takes over from take a moment to end.
+                streams_per_identity: 8,
                 vehicles: 100_000,
                 // A batch of 4096 samples with all 18 columns at five bytes a value still fits.
                 message_bytes: 384 << 10,
@@ -233,6 +245,11 @@ impl Default for Config {
                 credit: 32,
                 open_timeout: Duration::from_secs(10),
                 idle_timeout: Duration::from_secs(90),
+                // What a stream may send without being read is memory that it can take: credit times a usual message.
+                stream_window: 64 << 10,
+                connection_window: 1 << 20,
+                keep_alive_interval: Duration::from_secs(30),
+                keep_alive_timeout: Duration::from_secs(20),
                 shard_queue: 512,
                 queries: 16,
                 watchers: 64,

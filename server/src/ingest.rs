@@ -1,5 +1,6 @@
 //! Streams of vehicles: one task each.
 
+mod identities;
 mod pace;
 mod stream;
 mod window;
@@ -17,6 +18,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tonic::{Request, Response, Status, Streaming};
 
+use self::identities::Identities;
 use crate::{identity, shards::Shards, shared::Shared, status::Refusal};
 
 /// Responses that wait for a stream's reader. They are few: acknowledgements are gathered.
@@ -28,6 +30,7 @@ pub(crate) struct Ingest {
     shared: Arc<Shared>,
     shards: Shards,
     places: Arc<Semaphore>,
+    identities: Identities,
     next_stream: Arc<AtomicU64>,
     tasks: TaskTracker,
     /// Cancelled when streams must end at once.
@@ -46,6 +49,7 @@ impl Ingest {
             shared,
             shards,
             places,
+            identities: Identities::default(),
             next_stream: Arc::new(AtomicU64::new(1)),
             tasks,
             cut,
@@ -71,6 +75,10 @@ impl TelemetryService for Ingest {
             .map_err(|_| Refusal::TooManyStreams(limit))
             .inspect_err(|refusal| self.shared.meters.refused_stream(refusal.reason()))?;
         let (peer, address) = (identity::peer(&request), identity::address(&request));
+        let of_one = self
+            .identities
+            .admit(&peer, self.shared.config.limits.streams_per_identity)
+            .inspect_err(|refusal| self.shared.meters.refused_stream(refusal.reason()))?;
         let (responses, outbox) = mpsc::channel(RESPONSE_QUEUE);
         let stream = stream::Stream::new(
             Arc::clone(&self.shared),
@@ -85,7 +93,7 @@ impl TelemetryService for Ingest {
         // The head of the response goes out at once: a client may wait for it before it sends `open`.
         self.tasks.spawn(async move {
             stream.run(inbound).await;
-            drop(place);
+            drop((place, of_one));
         });
         Ok(Response::new(ReceiverStream::new(outbox)))
     }

@@ -1,6 +1,7 @@
 //! The listening socket: a bounded number of connections, and of handshakes beside the loop that accepts.
 
 mod connection;
+mod vigil;
 
 use std::{io, net::SocketAddr, sync::Arc, time::Duration};
 
@@ -13,7 +14,10 @@ use tokio_rustls::{TlsAcceptor, rustls};
 use tokio_util::sync::CancellationToken;
 
 pub(crate) use self::connection::Connection;
-use self::connection::{Channel, Lifetime};
+use self::{
+    connection::{Channel, Lifetime},
+    vigil::Vigil,
+};
 use crate::{
     config::{Limits, text},
     identity::{Origin, Peer, certificate, tls},
@@ -123,6 +127,7 @@ impl Door {
             match next {
                 Ok((socket, address)) => {
                     let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+                        door.shared.meters.refused_connection("CONNECTION_LIMIT_REACHED");
                         if let Some(left_out) = door.lines.pass() {
                             tracing::warn!(peer = %address, limit = door.limits.connections, lines_left_out = left_out, "connection refused: raise limits.connections");
                         }
@@ -141,7 +146,7 @@ impl Door {
                             peer: Peer::without_tls(Some(address)),
                         };
                         let lifetime = Lifetime::new(&door.cut, None, place);
-                        let connection = Connection::new(Channel::Plain(socket), origin, lifetime);
+                        let connection = Connection::new(Channel::Plain(socket), origin, lifetime, Vigil::new(&door.shared));
                         if door.accepted.send(Ok(connection)).await.is_err() {
                             return;
                         }
@@ -215,7 +220,12 @@ impl Door {
             peer,
         };
         let lifetime = Lifetime::new(&self.cut, until, place);
-        Ok(Connection::new(Channel::Tls(Box::new(stream)), origin, lifetime))
+        Ok(Connection::new(
+            Channel::Tls(Box::new(stream)),
+            origin,
+            lifetime,
+            Vigil::new(&self.shared),
+        ))
     }
 }
 

@@ -9,7 +9,7 @@ use coldbrake_server::{
     ServerHandle,
     cli::{self, CommandLineError, Request},
     config::Loaded,
-    store_commands, telemetry,
+    files, store_commands, telemetry,
 };
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -49,6 +49,7 @@ fn serve(loaded: &Loaded) -> ExitCode {
     if let Err(error) = telemetry::begin(&loaded.config.log) {
         return complain(&error, NOT_STARTED);
     }
+    files::make_room(&loaded.config);
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(error) => return complain(&error, NOT_STARTED),

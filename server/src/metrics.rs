@@ -55,6 +55,7 @@ pub(crate) struct Meters {
     failed_handshakes: Family<ByReason, Counter>,
     /// Calls, for the layer that counts them.
     pub(crate) calls: Arc<CallMeters>,
+    refused_connections: Family<ByReason, Counter>,
 }
 
 impl Default for Meters {
@@ -67,6 +68,7 @@ impl Default for Meters {
             refused_calls: Family::default(),
             calls: Arc::default(),
             failed_handshakes: Family::default(),
+            refused_connections: Family::default(),
         }
     }
 }
@@ -93,6 +95,11 @@ impl Meters {
     /// Notes a connection that ended before its first call.
     pub(crate) fn failed_handshake(&self, reason: &'static str) {
         self.failed_handshakes.get_or_create(&ByReason { reason }).inc();
+    }
+
+    /// Notes a connection that was closed before its first call.
+    pub(crate) fn refused_connection(&self, reason: &'static str) {
+        self.refused_connections.get_or_create(&ByReason { reason }).inc();
     }
 
     /// Notes a call that the caller may not make.

@@ -36,7 +36,7 @@ impl Reader {
     pub(crate) fn new(shared: &Shared) -> Self {
         Self {
             store: Arc::clone(&shared.store),
-            places: Arc::new(Semaphore::new(shared.config.limits.queries)),
+            places: Arc::clone(&shared.queries),
         }
     }
 

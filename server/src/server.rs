@@ -1,6 +1,6 @@
 //! A running server: how its parts are started, and in which order they end.
 
-use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc, time::Duration};
+use std::{fmt, io, net::SocketAddr, path::PathBuf, sync::Arc};
 
 use coldbrake_proto::{
     DESCRIPTORS,
@@ -42,12 +42,6 @@ use crate::{
     store::{MemoryStore, SledOptions, SledStore, Store, StoreError, sled::OpenReport},
 };
 
-/// Bytes that a peer may send ahead of being read: of one stream, and of a connection.
-const STREAM_WINDOW: u32 = 1 << 20;
-const CONNECTION_WINDOW: u32 = 2 << 20;
-/// How often a silent peer is asked whether it lives, and how long it may take to answer.
-const KEEP_ALIVE_INTERVAL: Duration = Duration::from_secs(30);
-const KEEP_ALIVE_TIMEOUT: Duration = Duration::from_secs(20);
 /// Part of the time to end in that is kept for the last commit.
 const LAST_COMMIT_SHARE: u32 = 4;
 
@@ -230,11 +224,11 @@ impl ServerHandle {
         let limits = shared.config.limits;
         let acceptor = Door::new(&shared, keeper.clone(), accepted, sever.clone()).serve(listener);
         let transport = tonic::transport::Server::builder()
-            .initial_stream_window_size(STREAM_WINDOW)
-            .initial_connection_window_size(CONNECTION_WINDOW)
+            .initial_stream_window_size(limits.stream_window)
+            .initial_connection_window_size(limits.connection_window)
             .max_concurrent_streams(limits.calls_per_connection)
-            .http2_keepalive_interval(Some(KEEP_ALIVE_INTERVAL))
-            .http2_keepalive_timeout(Some(KEEP_ALIVE_TIMEOUT))
+            .http2_keepalive_interval(Some(limits.keep_alive_interval))
+            .http2_keepalive_timeout(Some(limits.keep_alive_timeout))
             .layer(CallLayer::new(Arc::clone(&shared.meters.calls)))
             .layer(GuardLayer::new(&shared))
             .add_routes(routes)
@@ -488,6 +482,7 @@ async fn routes(
         )
         .add_service(
             FleetServiceServer::new(fleet)
+                .max_decoding_message_size(shared.config.limits.message_bytes)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)
@@ -502,6 +497,7 @@ async fn routes(
         )
         .add_service(
             DescentServiceServer::new(descents)
+                .max_decoding_message_size(shared.config.limits.message_bytes)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)

@@ -10,7 +10,7 @@ use std::{
 
 use arc_swap::ArcSwap;
 use coldbrake_engine::{Descent, VehicleClass};
-use tokio::sync::{broadcast, watch};
+use tokio::sync::{Semaphore, broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::{
@@ -38,6 +38,8 @@ pub(crate) struct Shared {
     pub(crate) recorded: broadcast::Sender<Arc<Descent>>,
     /// How the alarms stand.
     pub(crate) alarms: Arc<Stand>,
+    /// Places for queries that read the store.
+    pub(crate) queries: Arc<Semaphore>,
     /// Why the store takes nothing more; `None` while it does.
     pub(crate) store_failure: watch::Sender<Option<Arc<str>>>,
     /// What is left on the disk while that is too little.
@@ -71,6 +73,7 @@ impl Shared {
             fleet,
             recorded: broadcast::channel(config.limits.watch_backlog).0,
             alarms,
+            queries: Arc::new(Semaphore::new(config.limits.queries)),
             store_failure: watch::Sender::new(None),
             disk_low: watch::Sender::new(None),
             draining: CancellationToken::new(),
@@ -128,6 +131,12 @@ pub(crate) struct Counters {
     pub(crate) removed_descents: AtomicU64,
     pub(crate) removed_profiles: AtomicU64,
     pub(crate) retention_sweeps: AtomicU64,
+    /// Streams whose client went away without a word.
+    pub(crate) lost_streams: AtomicU64,
+    pub(crate) open_connections: AtomicU64,
+    pub(crate) open_calls: AtomicU64,
+    /// Descents that slow watchers did not see.
+    pub(crate) skipped_descents: AtomicU64,
 }
 
 impl Counters {

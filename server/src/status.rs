@@ -58,6 +58,17 @@ pub enum Refusal {
     /// No room for another stream.
     #[error("the server serves its {0} streams already: try again later, or raise limits.streams")]
     TooManyStreams(usize),
+    /// No room for another stream of this caller.
+    #[error(
+        "the certificate of {name} has its {limit} streams already: keep one stream per vehicle, or raise \
+         limits.streams_per_identity"
+    )]
+    TooManyStreamsOfOne {
+        /// Whom the certificate names.
+        name: String,
+        /// The limit.
+        limit: usize,
+    },
     /// No room for another watcher.
     #[error("the server has its {0} watchers already: try again later, or raise limits.watchers")]
     TooManyWatchers(usize),
@@ -242,6 +253,11 @@ impl Refusal {
                 "STREAM_LIMIT_REACHED",
                 limit("limits.streams"),
             ),
+            Self::TooManyStreamsOfOne { .. } => (
+                Code::ResourceExhausted,
+                "IDENTITY_STREAM_LIMIT_REACHED",
+                limit("limits.streams_per_identity"),
+            ),
             Self::TooManyWatchers(_) => (
                 Code::ResourceExhausted,
                 "WATCHER_LIMIT_REACHED",
@@ -312,6 +328,7 @@ impl Refusal {
         match self {
             Self::Draining => Some(Duration::from_secs(2)),
             Self::TooManyStreams(_)
+            | Self::TooManyStreamsOfOne { .. }
             | Self::TooManyWatchers(_)
             | Self::StoreFailed(_)
             | Self::DiskLow { .. }

@@ -13,6 +13,7 @@ pub mod case;
 pub mod crash;
 pub mod disturb;
 pub mod fuzz;
+pub mod load;
 pub mod log;
 pub mod profile;
 pub mod program;

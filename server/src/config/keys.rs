@@ -282,6 +282,14 @@ pub const KEYS: &[Key] = &[
         100_000
     ),
     key!(
+        "limits.streams_per_identity",
+        "Streams of one vehicle's certificate",
+        count,
+        limits.streams_per_identity,
+        1,
+        100_000
+    ),
+    key!(
         "limits.vehicles",
         "Vehicles known",
         count,
@@ -291,7 +299,7 @@ pub const KEYS: &[Key] = &[
     ),
     key!(
         "limits.message_bytes",
-        "Bytes of one message of a stream",
+        "Bytes of one message",
         size,
         limits.message_bytes,
         "1KiB",
@@ -315,7 +323,7 @@ pub const KEYS: &[Key] = &[
     ),
     key!(
         "limits.open_timeout",
-        "Time to the first message of a stream",
+        "Time to the first bytes of a connection, and to the first message of a stream",
         span,
         limits.open_timeout,
         "10ms",
@@ -328,6 +336,38 @@ pub const KEYS: &[Key] = &[
         limits.idle_timeout,
         "50ms",
         "24h"
+    ),
+    key!(
+        "limits.stream_window",
+        "Bytes of a stream on their way without being read",
+        size,
+        limits.stream_window,
+        "1KiB",
+        "16MiB"
+    ),
+    key!(
+        "limits.connection_window",
+        "Bytes of a connection on their way without being read",
+        size,
+        limits.connection_window,
+        "64KiB",
+        "64MiB"
+    ),
+    key!(
+        "limits.keep_alive_interval",
+        "How often a silent connection is asked whether its peer lives",
+        span,
+        limits.keep_alive_interval,
+        "100ms",
+        "1h"
+    ),
+    key!(
+        "limits.keep_alive_timeout",
+        "How long the peer may take to answer",
+        span,
+        limits.keep_alive_timeout,
+        "50ms",
+        "10m"
     ),
     key!(
         "limits.shard_queue",

@@ -133,7 +133,10 @@ impl Stream {
         let stream = self.id;
         match end {
             End::Quiet(reason) => tracing::debug!(vehicle, stream, reason, "stream ended"),
-            End::Lost => tracing::debug!(vehicle, stream, reason = "connection lost", "stream ended"),
+            End::Lost => {
+                Counters::add(&self.shared.counters.lost_streams);
+                tracing::debug!(vehicle, stream, reason = "connection lost", "stream ended");
+            }
             End::Refused(refusal) => {
                 self.shared.meters.refused_stream(refusal.reason());
                 self.log(vehicle, refusal.reason(), &refusal.to_string());
@@ -295,9 +298,8 @@ impl Stream {
                     Ending::DiskLow(low) => Err(Refusal::from(low).into()),
                 };
             }
-            let idle_at = session
-                .ending
-                .is_none()
+            // A vehicle that has used up its credit waits for us: it is not silent.
+            let idle_at = (session.ending.is_none() && !session.window.is_used_up())
                 .then(|| session.last_heard + limits.idle_timeout);
             let wake = [due, idle_at].into_iter().flatten().min();
             tokio::select! {
@@ -513,6 +515,9 @@ impl Stream {
                 }))
                 .await?;
                 fault::reach(Point::Acknowledged);
+                if session.window.is_used_up() {
+                    session.last_heard = now;
+                }
                 session.window.acknowledged();
                 session.last_acknowledged = Some(now);
                 Ok(None)

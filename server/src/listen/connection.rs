@@ -18,6 +18,7 @@ use tokio_rustls::server::TlsStream;
 use tokio_util::sync::{CancellationToken, WaitForCancellationFutureOwned};
 use tonic::transport::server::Connected;
 
+use super::vigil::Vigil;
 use crate::identity::Origin;
 
 /// What bytes go over.
@@ -62,14 +63,16 @@ pub(crate) struct Connection {
     channel: Channel,
     origin: Origin,
     lifetime: Lifetime,
+    vigil: Vigil,
 }
 
 impl Connection {
-    pub(super) fn new(channel: Channel, origin: Origin, lifetime: Lifetime) -> Self {
+    pub(super) fn new(channel: Channel, origin: Origin, lifetime: Lifetime, vigil: Vigil) -> Self {
         Self {
             channel,
             origin,
             lifetime,
+            vigil,
         }
     }
 }
@@ -102,7 +105,13 @@ impl AsyncRead for Connection {
         if self.lifetime.is_over(cx) {
             return Poll::Ready(Err(io::ErrorKind::ConnectionAborted.into()));
         }
-        on_channel!(self, poll_read(cx, buf))
+        if self.vigil.is_overdue(cx) {
+            return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));
+        }
+        let before = buf.filled().len();
+        let read = on_channel!(self, poll_read(cx, buf));
+        self.vigil.heard(buf.filled().len() - before);
+        read
     }
 }
 

@@ -78,6 +78,7 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         Some(&Unit::Seconds),
         seconds(shared.start_time_ms),
     )?;
+    connections(sheet, shared)?;
     sheet.gauge(
         "streams",
         "Open streams of vehicles.",
@@ -94,6 +95,11 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "streams_opened",
         "Streams begun.",
         count(&counters.opened_streams),
+    )?;
+    sheet.counter(
+        "streams_lost",
+        "Streams whose client went away without a word, or was found dead.",
+        count(&counters.lost_streams),
     )?;
     sheet.metric(
         "streams_refused",
@@ -149,6 +155,50 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "Most watchers (limits.watchers).",
         None,
         limits.watchers as u64,
+    )?;
+    sheet.counter(
+        "descents_skipped",
+        "Descents that a watcher fell too far behind to see (limits.watch_backlog).",
+        count(&counters.skipped_descents),
+    )
+}
+
+fn connections(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
+    let (counters, limits) = (&shared.counters, &shared.config.limits);
+    sheet.gauge(
+        "connections",
+        "Open connections.",
+        None,
+        count(&counters.open_connections),
+    )?;
+    sheet.gauge(
+        "connections_limit",
+        "Most connections (limits.connections).",
+        None,
+        limits.connections as u64,
+    )?;
+    sheet.metric(
+        "connections_refused",
+        "Connections that were closed before their first call, by reason.",
+        &shared.meters.refused_connections,
+    )?;
+    sheet.gauge(
+        "calls",
+        "Calls that are being answered, streams among them.",
+        None,
+        count(&counters.open_calls),
+    )?;
+    sheet.gauge(
+        "queries",
+        "Queries that read the store.",
+        None,
+        limits.queries.saturating_sub(shared.queries.available_permits()) as u64,
+    )?;
+    sheet.gauge(
+        "queries_limit",
+        "Most queries at the same time (limits.queries); others wait.",
+        None,
+        limits.queries as u64,
     )
 }
 

@@ -1,6 +1,9 @@
 //! Descents: listing, one with its profile, as they are recorded, and as distributions.
 
-use std::{pin::Pin, sync::Arc};
+use std::{
+    pin::Pin,
+    sync::{Arc, atomic::Ordering::Relaxed},
+};
 
 use coldbrake_engine::{Metric, ids::is_identifier};
 use coldbrake_proto::{
@@ -123,9 +126,11 @@ impl DescentService for Descents {
         let limit = self.shared.config.limits.watchers;
         let place = Arc::clone(&self.watchers)
             .try_acquire_owned()
-            .map_err(|_| Refusal::TooManyWatchers(limit))?;
+            .map_err(|_| Refusal::TooManyWatchers(limit))
+            .inspect_err(|refusal| self.shared.meters.refused_call(refusal.reason()))?;
         let mut recorded = self.shared.recorded.subscribe();
         let draining = self.shared.draining.clone();
+        let shared = Arc::clone(&self.shared);
         let (sender, outbox) = mpsc::channel(WATCH_QUEUE);
         tokio::spawn(async move {
             let _place = place;
@@ -151,7 +156,10 @@ impl DescentService for Descents {
                     }
                     Ok(_) => {}
                     // Which ones is not known any more, so neither whether the filter meant them: all are counted.
-                    Err(RecvError::Lagged(n)) => skipped_count += i64::try_from(n).unwrap_or(i64::MAX),
+                    Err(RecvError::Lagged(n)) => {
+                        shared.counters.skipped_descents.fetch_add(n, Relaxed);
+                        skipped_count += i64::try_from(n).unwrap_or(i64::MAX);
+                    }
                     Err(RecvError::Closed) => {
                         let _ = sender.send(Err(Refusal::Draining.into())).await;
                         return;
