@@ -135,7 +135,7 @@ impl Server {
 
     /// Returns all metrics.
     pub async fn metrics(&self) -> String {
-        get(&self.admin, "/metrics").await
+        metrics(&self.admin).await
     }
 
     /// Returns the last lines of its log.
@@ -195,10 +195,10 @@ pub async fn register(uri: &str) {
         .unwrap();
 }
 
-/// Returns the body of an answer over plain HTTP.
-async fn get(address: &str, path: &str) -> String {
+/// Returns the metrics that are served at an address.
+pub async fn metrics(address: &str) -> String {
     let mut socket = TcpStream::connect(address).await.unwrap();
-    let request = format!("GET {path} HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\r\n");
+    let request = format!("GET /metrics HTTP/1.1\r\nhost: {address}\r\nconnection: close\r\n\r\n");
     socket.write_all(request.as_bytes()).await.unwrap();
     let mut answer = String::new();
     socket.read_to_string(&mut answer).await.unwrap();

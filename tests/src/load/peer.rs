@@ -62,6 +62,34 @@ impl Peer {
         written
     }
 
+    /// Begins to speak, and returns what the server grants: its settings by number (RFC 9113, 6.5.2), and by how much it
+    /// makes the window of the connection larger.
+    pub async fn granted(address: &str) -> io::Result<(Vec<(u16, u32)>, u32)> {
+        let mut peer = Self::connect(address).await?;
+        peer.write(PREFACE).await?;
+        peer.write(&frame(SETTINGS, 0, 0, &[])).await?;
+        let (mut settings, mut larger) = (Vec::new(), 0);
+        // The acknowledgement of our settings comes after what the server grants.
+        loop {
+            let mut head = [0; 9];
+            peer.socket.read_exact(&mut head).await?;
+            let length = u32::from_be_bytes([0, head[0], head[1], head[2]]);
+            let mut payload = vec![0; length as usize];
+            peer.socket.read_exact(&mut payload).await?;
+            match head[3] {
+                SETTINGS if head[4] & 1 == 1 => return Ok((settings, larger)),
+                SETTINGS => settings.extend(payload.chunks_exact(6).map(|s| {
+                    (
+                        u16::from_be_bytes([s[0], s[1]]),
+                        u32::from_be_bytes([s[2], s[3], s[4], s[5]]),
+                    )
+                })),
+                WINDOW_UPDATE => larger = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]]),
+                _ => {}
+            }
+        }
+    }
+
     /// Returns once the server has closed the connection; what it says until then is not answered. `None` when it does not
     /// close it in time.
     pub async fn closed(&mut self, patience: Duration) -> Option<()> {
