@@ -9,9 +9,9 @@
 use std::{sync::Arc, time::Duration};
 
 use coldbrake_proto::v1::{
-    StreamSamplesRequest, StreamSamplesResponse, WatchDescentsRequest, descent_service_client::DescentServiceClient,
-    stream_samples_request::Message as Up, stream_samples_response::Message as Down,
-    telemetry_service_client::TelemetryServiceClient,
+    StreamSamplesRequest, StreamSamplesResponse, WatchDescentsRequest,
+    descent_service_client::DescentServiceClient, stream_samples_request::Message as Up,
+    stream_samples_response::Message as Down, telemetry_service_client::TelemetryServiceClient,
 };
 use coldbrake_server::{
     Config, ServerHandle, cli,
@@ -75,7 +75,11 @@ impl Server {
     }
 
     async fn channel(&self) -> Channel {
-        Channel::from_shared(self.handle.uri()).unwrap().connect().await.unwrap()
+        Channel::from_shared(self.handle.uri())
+            .unwrap()
+            .connect()
+            .await
+            .unwrap()
     }
 
     async fn metric(&self, name: &str) -> Option<f64> {
@@ -124,7 +128,9 @@ impl Stream {
     }
 
     async fn hear(&mut self) -> Result<Option<Down>, Status> {
-        let heard = timeout(PATIENCE, self.down.message()).await.expect("an answer in time")?;
+        let heard = timeout(PATIENCE, self.down.message())
+            .await
+            .expect("an answer in time")?;
         Ok(heard.and_then(|m| m.message))
     }
 
@@ -153,9 +159,15 @@ async fn reach(key: &str) -> Reached {
     match key {
         "limits.connections" => {
             let server = Server::with(&[(key, "2")]).await;
-            let _held = (server.stream(Some(0)).await.unwrap(), server.stream(Some(1)).await.unwrap());
+            let _held = (
+                server.stream(Some(0)).await.unwrap(),
+                server.stream(Some(1)).await.unwrap(),
+            );
             let mut third = Peer::connect(&server.address()).await.unwrap();
-            third.closed(PATIENCE).await.expect("a third connection stays open");
+            third
+                .closed(PATIENCE)
+                .await
+                .expect("a third connection stays open");
             (server, None)
         }
         "limits.streams" => {
@@ -171,7 +183,10 @@ async fn reach(key: &str) -> Reached {
             let first = Stream::begin(channel.clone(), Some(0)).await.unwrap();
             let second = tokio::spawn(Stream::begin(channel, Some(1)));
             sleep(Duration::from_millis(200)).await;
-            assert!(!second.is_finished(), "a second call on the connection was let through");
+            assert!(
+                !second.is_finished(),
+                "a second call on the connection was let through"
+            );
             assert_eq!(server.metric("coldbrake_calls").await, Some(1.0));
             drop(first);
             second.await.unwrap().unwrap();
@@ -239,17 +254,26 @@ async fn reach(key: &str) -> Reached {
         }
         "limits.connection_window" => {
             let server = Server::with(&[(key, "128KiB")]).await;
-            let (_, larger) = timeout(PATIENCE, Peer::granted(&server.address())).await.unwrap().unwrap();
+            let (_, larger) = timeout(PATIENCE, Peer::granted(&server.address()))
+                .await
+                .unwrap()
+                .unwrap();
             assert_eq!(larger + 65_535, 128 << 10);
             (server, None)
         }
         "limits.keep_alive_interval" | "limits.keep_alive_timeout" => {
             // The one under trial is short; a peer is dead once both are over.
-            let other = if key.ends_with("timeout") { "limits.keep_alive_interval" } else { "limits.keep_alive_timeout" };
+            let other = if key.ends_with("timeout") {
+                "limits.keep_alive_interval"
+            } else {
+                "limits.keep_alive_timeout"
+            };
             let server = Server::with(&[(key, "100ms"), (other, "200ms")]).await;
             let mut peer = Peer::call(&server.address()).await.unwrap();
             peer.write(&peer::message(&open_bytes())).await.unwrap();
-            peer.closed(PATIENCE).await.expect("a dead peer keeps its connection");
+            peer.closed(PATIENCE)
+                .await
+                .expect("a dead peer keeps its connection");
             (server, None)
         }
         "limits.shard_queue" => {
@@ -275,7 +299,10 @@ async fn reach(key: &str) -> Reached {
 
 /// Returns a setting that the server announces to its peers.
 async fn granted(server: &Server, number: u16) -> u32 {
-    let (settings, _) = timeout(PATIENCE, Peer::granted(&server.address())).await.unwrap().unwrap();
+    let (settings, _) = timeout(PATIENCE, Peer::granted(&server.address()))
+        .await
+        .unwrap()
+        .unwrap();
     let found = settings.iter().find(|(n, _)| *n == number);
     found.expect("the setting is announced").1
 }
@@ -294,7 +321,11 @@ async fn every_limit_has_a_default_a_flag_a_metric_and_a_word_for_it() {
     for limit in LIMITS {
         let key = KEYS.iter().find(|key| key.name == limit.key);
         let key = key.unwrap_or_else(|| panic!("`{}` has no key", limit.key));
-        assert!(!(key.show)(&Config::default()).is_empty(), "{} has no default", key.name);
+        assert!(
+            !(key.show)(&Config::default()).is_empty(),
+            "{} has no default",
+            key.name
+        );
         let flag = format!("--{}", key.flag());
         assert!(help.contains(&flag), "{flag} is not in the help");
 
@@ -302,10 +333,18 @@ async fn every_limit_has_a_default_a_flag_a_metric_and_a_word_for_it() {
         match (limit.beyond, &told) {
             (Beyond::Refused(expected), Some(status)) => {
                 assert_eq!(reason(status), expected, "{}: {status}", limit.key);
-                assert!(status.message().contains(limit.key), "{status} does not name {}", limit.key);
+                assert!(
+                    status.message().contains(limit.key),
+                    "{status} does not name {}",
+                    limit.key
+                );
             }
             (Beyond::BatchRefused, Some(status)) => {
-                assert!(status.message().contains(limit.key), "{status} does not name {}", limit.key);
+                assert!(
+                    status.message().contains(limit.key),
+                    "{status} does not name {}",
+                    limit.key
+                );
             }
             (Beyond::Closed(_) | Beyond::Dead | Beyond::Waits | Beyond::Skips, None) => {}
             other => panic!("{}: {other:?}", limit.key),
@@ -324,9 +363,13 @@ async fn every_limit_has_a_default_a_flag_a_metric_and_a_word_for_it() {
             Beyond::Refused(reason) if limit.key == "limits.watchers" => {
                 Some(format!("coldbrake_calls_refused_total{{reason=\"{reason}\"}}"))
             }
-            Beyond::Refused(reason) => Some(format!("coldbrake_streams_refused_total{{reason=\"{reason}\"}}")),
+            Beyond::Refused(reason) => {
+                Some(format!("coldbrake_streams_refused_total{{reason=\"{reason}\"}}"))
+            }
             Beyond::BatchRefused => Some("coldbrake_batches_total{result=\"refused\"}".to_owned()),
-            Beyond::Closed(reason) => Some(format!("coldbrake_connections_refused_total{{reason=\"{reason}\"}}")),
+            Beyond::Closed(reason) => Some(format!(
+                "coldbrake_connections_refused_total{{reason=\"{reason}\"}}"
+            )),
             Beyond::Dead => Some(name),
             Beyond::Waits | Beyond::Skips => None,
         };
@@ -339,7 +382,11 @@ async fn every_limit_has_a_default_a_flag_a_metric_and_a_word_for_it() {
                 }
                 sleep(Duration::from_millis(50)).await;
             }
-            assert!(seen.is_some_and(|n| n >= 1.0), "{}: {counted} is {seen:?}", limit.key);
+            assert!(
+                seen.is_some_and(|n| n >= 1.0),
+                "{}: {counted} is {seen:?}",
+                limit.key
+            );
         }
         server.handle.shutdown().await;
     }

@@ -84,7 +84,9 @@ impl Peer {
                         u32::from_be_bytes([s[2], s[3], s[4], s[5]]),
                     )
                 })),
-                WINDOW_UPDATE => larger = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]]),
+                WINDOW_UPDATE => {
+                    larger = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]])
+                }
                 _ => {}
             }
         }

@@ -1,11 +1,15 @@
 //! A store whose disk is slow, or does not answer at all: every commit takes its time, or waits for a file to appear.
 
-use std::{path::PathBuf, thread::sleep, time::Duration};
+use std::{
+    path::{Path, PathBuf},
+    thread::sleep,
+    time::Duration,
+};
 
 use coldbrake_engine::{Descent, ProfilePoint, VehicleClass};
 use coldbrake_server::store::{
-    AuditRecord, CommitBatch, DescentFilter, HistogramQuery, MemoryStore, MergedHistogram, Page, Shelf,
-    Shelved, Store, StoreError, StoreStats, VehicleRecord,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore,
+    MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
 };
 
 /// A store in memory that takes its time.
@@ -90,6 +94,14 @@ impl Store for SlowStore {
         limit: usize,
     ) -> Result<Page<Shelved>, StoreError> {
         self.inner.shelf(shelf, start, cursor, limit)
+    }
+
+    fn kept(&self) -> Result<Kept, StoreError> {
+        self.inner.kept()
+    }
+
+    fn back_up(&self, file: &Path) -> Result<BackupSummary, StoreError> {
+        self.inner.back_up(file)
     }
 
     fn stats(&self) -> Result<StoreStats, StoreError> {
