@@ -43,6 +43,16 @@ pub const LIMITS: &[Limit] = &[
         Beyond::Closed("CONNECTION_LIMIT_REACHED"),
     ),
     limit(
+        "limits.handshakes",
+        "handshakes_failed_total",
+        Beyond::Closed("HANDSHAKE_LIMIT_REACHED"),
+    ),
+    limit(
+        "limits.handshake_timeout",
+        "handshakes_failed_total",
+        Beyond::Closed("HANDSHAKE_TIMEOUT"),
+    ),
+    limit(
         "limits.streams",
         "streams",
         Beyond::Refused("STREAM_LIMIT_REACHED"),

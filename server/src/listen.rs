@@ -146,7 +146,12 @@ impl Door {
                             peer: Peer::without_tls(Some(address)),
                         };
                         let lifetime = Lifetime::new(&door.cut, None, place);
-                        let connection = Connection::new(Channel::Plain(socket), origin, lifetime, Vigil::new(&door.shared));
+                        let connection = Connection::new(
+                            Channel::Plain(socket),
+                            origin,
+                            lifetime,
+                            Vigil::new(&door.shared),
+                        );
                         if door.accepted.send(Ok(connection)).await.is_err() {
                             return;
                         }

@@ -42,6 +42,8 @@ use crate::{
     store::{MemoryStore, SledOptions, SledStore, Store, StoreError, sled::OpenReport},
 };
 
+/// Largest request of a call that is no stream: class files and the like are far below it.
+const REQUEST_BYTES: usize = 384 << 10;
 /// Part of the time to end in that is kept for the last commit.
 const LAST_COMMIT_SHARE: u32 = 4;
 
@@ -482,7 +484,7 @@ async fn routes(
         )
         .add_service(
             FleetServiceServer::new(fleet)
-                .max_decoding_message_size(shared.config.limits.message_bytes)
+                .max_decoding_message_size(REQUEST_BYTES)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)
@@ -497,7 +499,7 @@ async fn routes(
         )
         .add_service(
             DescentServiceServer::new(descents)
-                .max_decoding_message_size(shared.config.limits.message_bytes)
+                .max_decoding_message_size(REQUEST_BYTES)
                 .accept_compressed(gzip)
                 .accept_compressed(zstd)
                 .send_compressed(zstd)

@@ -32,7 +32,7 @@ async fn turn() -> MutexGuard<'static, ()> {
 async fn trial(name: &str) {
     let _turn = turn().await;
     let ground = Ground {
-        server: program::coldbrake_server().to_owned(),
+        server: program::server().to_owned(),
         load: Path::new(env!("CARGO_BIN_EXE_load")).to_owned(),
         size: SIZE,
     };
@@ -94,7 +94,7 @@ async fn streams_are_held_lost_ten_times_and_ended_in_order() {
             most_idle_kib: 160.0,
             most_active_kib: 240.0,
         };
-        hold::hold(program::coldbrake_server(), hold, &mut report).await;
+        hold::hold(program::server(), hold, &mut report).await;
         report.close();
     }
 }

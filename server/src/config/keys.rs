@@ -299,7 +299,7 @@ pub const KEYS: &[Key] = &[
     ),
     key!(
         "limits.message_bytes",
-        "Bytes of one message",
+        "Bytes of one message of a stream",
         size,
         limits.message_bytes,
         "1KiB",

@@ -335,9 +335,12 @@ impl Stream {
                     }
                 }
                 message = inbound.message(), if session.ending.is_none() => {
-                    session.last_heard = Instant::now();
                     match message {
-                        Ok(Some(message)) => self.message(session, message).await?,
+                        Ok(Some(message)) => {
+                            self.message(session, message).await?;
+                            // A busy server made it wait, and that is no silence of the vehicle.
+                            session.last_heard = Instant::now();
+                        }
                         Ok(None) => session.ending = Some(Ending::EndOfStream),
                         Err(status) => return Err(self.transport(status)),
                     }

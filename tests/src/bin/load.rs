@@ -193,9 +193,7 @@ async fn run_steady(steady: Steady) {
             &each,
         ];
         flags.extend(steady.flags.iter().map(String::as_str));
-        let program = steady
-            .program
-            .unwrap_or_else(|| program::coldbrake_server().to_owned());
+        let program = steady.program.unwrap_or_else(|| program::server().to_owned());
         let server = Server::start(&program, place, flags).await;
         let (uri, pid) = (server.uri(), server.pid());
         (Some(server), uri, Some(pid))
@@ -224,9 +222,7 @@ async fn run_steady(steady: Steady) {
 
 async fn run_hold(arguments: HoldArguments) {
     room(arguments.streams / arguments.per_connection.max(1));
-    let program = arguments
-        .program
-        .unwrap_or_else(|| program::coldbrake_server().to_owned());
+    let program = arguments.program.unwrap_or_else(|| program::server().to_owned());
     let mut report = Report::new("streams held");
     let hold = Hold {
         streams: arguments.streams,
@@ -246,9 +242,7 @@ async fn run_hold(arguments: HoldArguments) {
 async fn run_trials(arguments: TryArguments) {
     room(arguments.size);
     let ground = Ground {
-        server: arguments
-            .program
-            .unwrap_or_else(|| program::coldbrake_server().to_owned()),
+        server: arguments.program.unwrap_or_else(|| program::server().to_owned()),
         load: std::env::current_exe().unwrap(),
         size: arguments.size,
     };

@@ -427,7 +427,7 @@ async fn bytewise(_: &Ground, report: &mut Report) {
     const MESSAGES: u64 = 40;
     let subject = "a byte at a time";
     let directory = tempfile::tempdir().unwrap();
-    let program = crate::program::coldbrake_server();
+    let program = crate::program::server();
     let server = Server::start(program, directory.path(), ["--log-filter", "info"]).await;
     let line = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let uri = format!("http://{}", line.local_addr().unwrap());
