@@ -293,7 +293,8 @@ impl Stream {
             if let Some(ending) = session.ending.filter(|_| session.window.is_settled()) {
                 return match ending {
                     Ending::Finished(_) => Ok(End::Quiet("session finished")),
-                    Ending::EndOfStream => Ok(End::Quiet("end of stream without finish")),
+                    // A connection that breaks looks like this too.
+                    Ending::EndOfStream => Ok(End::Lost),
                     Ending::Draining => Err(Refusal::Draining.into()),
                     Ending::DiskLow(low) => Err(Refusal::from(low).into()),
                 };

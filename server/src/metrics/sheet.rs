@@ -98,7 +98,7 @@ fn streams(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
     )?;
     sheet.counter(
         "streams_lost",
-        "Streams whose client went away without a word, or was found dead.",
+        "Streams that ended without `finish`: the client went away, or was found dead.",
         count(&counters.lost_streams),
     )?;
     sheet.metric(

@@ -69,15 +69,14 @@ impl Peer {
         peer.write(PREFACE).await?;
         peer.write(&frame(SETTINGS, 0, 0, &[])).await?;
         let (mut settings, mut larger) = (Vec::new(), 0);
-        // The acknowledgement of our settings comes after what the server grants.
-        loop {
+        // The window comes last.
+        while larger == 0 {
             let mut head = [0; 9];
             peer.socket.read_exact(&mut head).await?;
             let length = u32::from_be_bytes([0, head[0], head[1], head[2]]);
             let mut payload = vec![0; length as usize];
             peer.socket.read_exact(&mut payload).await?;
             match head[3] {
-                SETTINGS if head[4] & 1 == 1 => return Ok((settings, larger)),
                 SETTINGS => settings.extend(payload.chunks_exact(6).map(|s| {
                     (
                         u16::from_be_bytes([s[0], s[1]]),
@@ -90,6 +89,7 @@ impl Peer {
                 _ => {}
             }
         }
+        Ok((settings, larger))
     }
 
     /// Returns once the server has closed the connection; what it says until then is not answered. `None` when it does not
