@@ -57,7 +57,11 @@ pub const LIMITS: &[Limit] = &[
         "streams",
         Beyond::Refused("STREAM_LIMIT_REACHED"),
     ),
-    limit("limits.calls_per_connection", "calls", Beyond::Waits),
+    limit(
+        "limits.calls_per_connection",
+        "calls_started_total",
+        Beyond::Waits,
+    ),
     limit(
         "limits.streams_per_identity",
         "streams_refused_total",

@@ -134,7 +134,6 @@ pub(crate) struct Counters {
     /// Streams whose client went away without a word.
     pub(crate) lost_streams: AtomicU64,
     pub(crate) open_connections: AtomicU64,
-    pub(crate) open_calls: AtomicU64,
     /// Descents that slow watchers did not see.
     pub(crate) skipped_descents: AtomicU64,
 }

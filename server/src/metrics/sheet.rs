@@ -183,12 +183,6 @@ fn connections(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         &shared.meters.refused_connections,
     )?;
     sheet.gauge(
-        "calls",
-        "Calls that are being answered, streams among them.",
-        None,
-        count(&counters.open_calls),
-    )?;
-    sheet.gauge(
         "queries",
         "Queries that read the store.",
         None,
