@@ -166,9 +166,9 @@ pub struct Limits {
     /// Time without a message, after which a stream ends.
     pub idle_timeout: Duration,
     /// Bytes of a stream that may be on their way without being read.
-    pub stream_window: u32,
+    pub stream_window: usize,
     /// The same for all streams of a connection together.
-    pub connection_window: u32,
+    pub connection_window: usize,
     /// How often a silent connection is asked whether its peer lives.
     pub keep_alive_interval: Duration,
     /// How long the peer may take to answer.

@@ -226,8 +226,8 @@ impl ServerHandle {
         let limits = shared.config.limits;
         let acceptor = Door::new(&shared, keeper.clone(), accepted, sever.clone()).serve(listener);
         let transport = tonic::transport::Server::builder()
-            .initial_stream_window_size(limits.stream_window)
-            .initial_connection_window_size(limits.connection_window)
+            .initial_stream_window_size(window(limits.stream_window))
+            .initial_connection_window_size(window(limits.connection_window))
             .max_concurrent_streams(limits.calls_per_connection)
             .http2_keepalive_interval(Some(limits.keep_alive_interval))
             .http2_keepalive_timeout(Some(limits.keep_alive_timeout))
@@ -559,6 +559,11 @@ async fn watch_store(shared: Arc<Shared>, health: HealthReporter) {
                 .await;
         }
     }
+}
+
+/// The keys allow no more than fits.
+fn window(bytes: usize) -> u32 {
+    u32::try_from(bytes).unwrap_or(u32::MAX)
 }
 
 type Opened = (Arc<dyn Store>, Option<OpenReport>);
