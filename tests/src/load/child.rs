@@ -141,7 +141,7 @@ impl Server {
     /// Returns the last lines of its log.
     pub fn log(&self) -> String {
         let lines = self.log.lock().unwrap_or_else(PoisonError::into_inner);
-        lines.iter().map(|l| format!("{l}\n")).collect()
+        lines.iter().map(String::as_str).collect::<Vec<_>>().join("\n")
     }
 
     /// Asks it to end, as a service manager does.

@@ -84,7 +84,7 @@ impl Peer {
                     )
                 })),
                 WINDOW_UPDATE => {
-                    larger = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]])
+                    larger = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]]);
                 }
                 _ => {}
             }

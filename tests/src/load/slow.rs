@@ -8,8 +8,8 @@ use std::{
 
 use coldbrake_engine::{Descent, ProfilePoint, VehicleClass};
 use coldbrake_server::store::{
-    AuditRecord, BackupSummary, CommitBatch, DescentFilter, HistogramQuery, Kept, MemoryStore,
-    MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
+    AuditRecord, BackupSummary, CommitBatch, DescentFilter, Grouping, Groups, HistogramQuery, Kept,
+    MemoryStore, MergedHistogram, Page, Shelf, Shelved, Store, StoreError, StoreStats, VehicleRecord,
 };
 
 /// A store in memory that takes its time.
@@ -76,6 +76,15 @@ impl Store for SlowStore {
 
     fn histogram(&self, query: &HistogramQuery) -> Result<MergedHistogram, StoreError> {
         self.inner.histogram(query)
+    }
+
+    fn histogram_groups(
+        &self,
+        query: &HistogramQuery,
+        by: Grouping,
+        most: usize,
+    ) -> Result<Groups, StoreError> {
+        self.inner.histogram_groups(query, by, most)
     }
 
     fn audit(&self, cursor: Option<&[u8]>, limit: usize) -> Result<Page<AuditRecord>, StoreError> {
