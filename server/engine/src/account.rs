@@ -154,8 +154,7 @@ pub(crate) fn settle(
     model: &Model<'_>,
     policy: &Policy,
     end_reason: EndReason,
-    names: (&str, &str),
-    ordinal: u64,
+    (vehicle, software_version, ordinal): (&str, &str, u64),
     altitude_noise_m: f64,
     estimate: Option<MassEstimate>,
 ) -> (Descent, f64) {
@@ -245,9 +244,9 @@ pub(crate) fn settle(
 
     let descent = Descent {
         descent: identifier(top.end.time_ms, ordinal),
-        vehicle: names.0.to_owned(),
+        vehicle: vehicle.to_owned(),
         vehicle_class: class.vehicle_class.clone(),
-        software_version: names.1.to_owned(),
+        software_version: software_version.to_owned(),
         grade: None,
         grade_match: None,
         top_position: top.end.position_udeg.map(position),

@@ -267,8 +267,7 @@ pub(super) fn record(reason: EndReason, c: &mut Context<'_>) {
         c.model,
         c.policy,
         reason,
-        (c.vehicle, c.software_version),
-        c.life.descents,
+        (c.vehicle, c.software_version, c.life.descents),
         c.altitude_deviation_m(),
         c.life.mass.estimate(c.model.class),
     );
