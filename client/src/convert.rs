@@ -134,6 +134,7 @@ fn matched(d: &Descent, get: impl FnOnce(&GradeMatch) -> Cell) -> Cell {
     d.grade_match.as_ref().map_or(Cell::Absent, get)
 }
 
+#[expect(clippy::ref_option, reason = "it is read out of a record by reference")]
 fn name(text: &Option<String>) -> Cell {
     text.as_deref().map_or(Cell::Absent, Cell::from)
 }

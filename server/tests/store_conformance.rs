@@ -423,7 +423,7 @@ fn groups_are_the_sums_that_their_own_queries_find() {
                         }
                         (Group::From(day), _) => (alone.first_day, alone.last_day) = (Some(*day), Some(*day)),
                         (Group::Named(name), Grouping::VehicleClass) => {
-                            alone.vehicle_class = Some(name.clone())
+                            alone.vehicle_class = Some(name.clone());
                         }
                         (Group::Named(name), Grouping::Grade) => alone.grade = Some(name.clone()),
                         (Group::Named(name), _) => alone.software_version = Some(name.clone()),

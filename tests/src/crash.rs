@@ -120,6 +120,8 @@ enum Death {
     AtPoint,
     /// Killed from outside.
     Killed,
+    /// It was asked to end and had nothing to do at the point where it was to die: nothing was killed.
+    EndedInOrder,
     /// By itself: that must not be.
     Itself(String),
 }
@@ -129,7 +131,11 @@ impl Campaign {
     pub async fn run(&self, mut tell: impl FnMut(usize, &Outcome)) -> Outcome {
         let mut outcome = Outcome::default();
         let place = tempfile::tempdir().unwrap();
-        let fleet = Fleet::new(self.vehicles, (self.fates.len() + 1) * PORTION, self.seed);
+        let fleet = Fleet::new(
+            self.vehicles,
+            (self.fates.len() + MOST_MISSED + 1) * PORTION,
+            self.seed,
+        );
 
         let home = Home::new(&place.path().join("steady"), &self.program);
         home.found(&fleet).await;
@@ -188,6 +194,14 @@ impl Campaign {
                         .findings
                         .push(format!("{about}: it ended by itself: {how}"));
                     return;
+                }
+                (Death::EndedInOrder, _) => {
+                    missed += 1;
+                    if missed <= MOST_MISSED {
+                        fates.push(fate.clone());
+                    }
+                    number += 1;
+                    continue;
                 }
                 (Death::AtPoint, When::At(point, _)) => {
                     *outcome.point_kills.entry(point.name()).or_default() += 1;
@@ -264,6 +278,9 @@ async fn live(server: &mut Child, fate: &Fate, release: impl Fn(usize)) -> Death
         if let Some(how) = server.ended() {
             return match fate.when {
                 When::At(..) if how.was_killed => Death::AtPoint,
+                When::At(..) if is_ending && fate.is_at_the_end() && how.code == Some(0) => {
+                    Death::EndedInOrder
+                }
                 _ => Death::Itself(how.text),
             };
         }

@@ -92,9 +92,9 @@ fn normal_quantile(p: f64) -> f64 {
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
         if below(middle) < p {
-            low = middle
+            low = middle;
         } else {
-            high = middle
+            high = middle;
         }
     }
     0.5 * (low + high)

@@ -35,7 +35,7 @@ fn config(directory: &Path) -> Config {
     config.tls.certificate = directory.join("server.pem");
     config.tls.key = directory.join("server-key.pem");
     config.tls.client_authorities = directory.join("authority.pem");
-    config.tls.trust_domain = "fleet.example".to_owned();
+    "fleet.example".clone_into(&mut config.tls.trust_domain);
     config
 }
 

@@ -527,6 +527,7 @@ fn check_id(alarm: &str) -> Result<(), Refusal> {
     ))
 }
 
+#[expect(clippy::needless_pass_by_value, reason = "it is handed to `map_err`")]
 fn unreadable(error: LoadError) -> Refusal {
     match error {
         LoadError::Newer { .. } => Refusal::Newer(format!("an alarm: {error}")),

@@ -74,6 +74,10 @@ impl ProposalRecord {
 }
 
 /// Returns the latest descents that no known grade comes near, the latest first. Blocks.
+#[expect(
+    clippy::type_complexity,
+    reason = "a name and its shape: a type of its own would say no more"
+)]
 fn unmatched(store: &dyn Store) -> Result<Vec<((String, String), DescentShape)>, Refusal> {
     let filter = DescentFilter {
         grade: Some("-".to_owned()),
@@ -146,7 +150,7 @@ fn compute(
             .collect();
         let name = before.unwrap_or_else(|| {
             let sum = crc32c::crc32c(&record::to_bytes(&(&examples, &profile)));
-            (0..)
+            (0..=u32::MAX)
                 .map(|n| format!("road-{:08x}", sum.wrapping_add(n)))
                 .find(|name| !is_taken(name))
                 .unwrap_or_default()

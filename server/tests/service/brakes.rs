@@ -135,7 +135,7 @@ async fn a_vehicle_that_is_not_in_memory_is_read_for_its_service() {
 
     let server = serve_on(Config::in_process(), store).await;
     let found = brakes(&server, "van-1").await.brakes.unwrap();
-    assert_eq!(found.front.unwrap().friction_j, 0.0);
+    assert!(found.front.unwrap().friction_j.abs() < 1e-9);
     assert_eq!(found.rear.unwrap().rotors_time_ms, Some(AFTER_MS));
     let unknown = record(&server, service("van-9", BrakeWork::Pads, AFTER_MS))
         .await
@@ -338,7 +338,11 @@ async fn the_list_has_the_worst_first_and_counts_all() {
         (first.vehicle.as_str(), first.urgency()),
         ("van-1", BrakeUrgency::NotKnown)
     );
-    let concerns: Vec<_> = first.findings.iter().map(|f| f.concern()).collect();
+    let concerns: Vec<_> = first
+        .findings
+        .iter()
+        .map(coldbrake_proto::v1::BrakeFinding::concern)
+        .collect();
     assert_eq!(concerns, [BrakeConcern::NoPadData, BrakeConcern::NoHeatData]);
     let count = |u: BrakeUrgency| {
         found

@@ -122,7 +122,9 @@ pub(crate) async fn listed(server: &ServerHandle, vehicle: &str) -> Vec<v1::Desc
 /// The same without the label of a known grade, which the engine alone cannot give.
 pub(crate) async fn unlabelled(server: &ServerHandle, vehicle: &str) -> Vec<v1::Descent> {
     let mut found = listed(server, vehicle).await;
-    found.iter_mut().for_each(|d| d.grade_match = None);
+    for d in &mut found {
+        d.grade_match = None;
+    }
     found
 }
 

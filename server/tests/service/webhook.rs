@@ -86,7 +86,8 @@ impl Receiver {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let url = format!("http://{}/hook?x=1", listener.local_addr().unwrap());
         let messages = Arc::new(Mutex::new(Vec::new()));
-        let (kept, mut statuses) = (Arc::clone(&messages), statuses.to_vec().into_iter());
+        let (kept, statuses) = (Arc::clone(&messages), statuses.to_vec());
+        let mut statuses = statuses.into_iter();
         tokio::spawn(async move {
             while let Ok((mut stream, _)) = listener.accept().await {
                 let mut bytes = Vec::new();

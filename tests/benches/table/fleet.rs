@@ -103,6 +103,7 @@ fn queries(store: &SledStore, vehicles: u32) -> Vec<Row> {
         };
         assert!(store.histogram(&query).unwrap().histogram.count() > 0);
     };
+    #[expect(clippy::type_complexity, reason = "a table of what is asked")]
     let queries: [(&str, &dyn Fn(u32), u32); 3] = [
         ("list", &list, 2_000),
         ("show", &show, 2_000),

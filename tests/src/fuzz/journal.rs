@@ -93,7 +93,7 @@ fn written(script: &mut Script<'_>) -> Vec<(u64, Vec<u8>)> {
     let mut next = 1_u64;
     while !script.is_empty() {
         let order = script.byte();
-        if segments.is_empty() || order % 8 == 0 {
+        if segments.is_empty() || order.is_multiple_of(8) {
             if segments.len() == MOST_SEGMENTS {
                 break;
             }

@@ -187,11 +187,16 @@ fn read_again<T: Serialize + DeserializeOwned>(key: &Key, bytes: &[u8]) -> bool 
 /// Keys of every kind, with a value, a record or a token.
 pub fn seeds() -> Vec<(String, Vec<u8>)> {
     let case = Case::load("r01_alpine_29km");
-    let finished = log::run(&case.log, &case.class, log::opening(), &Default::default());
+    let finished = log::run(
+        &case.log,
+        &case.class,
+        log::opening(),
+        &coldbrake_engine::Policy::default(),
+    );
     let descent = &finished[0].descent;
     let profile = ProfileRecord {
         start_time_ms: descent.start_time_ms,
-        profile: finished[0].profile.iter().take(20).cloned().collect(),
+        profile: finished[0].profile.iter().take(20).copied().collect(),
     };
     let listed = Key::descent(descent.start_time_ms, &descent.vehicle, &descent.descent);
     let keys = [

@@ -157,12 +157,10 @@ fn page(answer: &GetBrakesResponse, b: &VehicleBrakes, printer: &mut Printer) ->
         )?;
     }
     printer.line("")?;
-    let (front, rear) = (
-        b.front.clone().unwrap_or_default(),
-        b.rear.clone().unwrap_or_default(),
-    );
+    let (front, rear) = (b.front.unwrap_or_default(), b.rear.unwrap_or_default());
     let units = printer.units;
     let day = |t: Option<i64>| show::or_unknown(t, |t| show::time(t).chars().take(10).collect());
+    #[expect(clippy::type_complexity, reason = "a table of names and how each is read")]
     let rows: [(&str, &dyn Fn(&AxleBrakes) -> String); 9] = [
         ("counted from", &|a| day(a.since_time_ms)),
         ("new pads", &|a| day(a.pads_time_ms)),

@@ -72,7 +72,7 @@ fn the_recalled_constants_are_consistent() {
         let joules = capacity * HORSEPOWER * 3_600.0 * 1.8;
         assert!((joules / 392.9e3 - 1.0).abs() < 1e-3, "{joules}");
     }
-    assert!((POUND_FORCE * 450.0 - 2_001.6997).abs() < 1e-3);
+    assert!((POUND_FORCE * 450.0 - 2_001.699_7).abs() < 1e-3);
     assert!((POUND_FORCE * 17.25 / MPH - 171.6446).abs() < 0.01);
 }
 
@@ -172,7 +172,7 @@ fn recovery_that_is_left_keeps_the_brakes_cooler_and_a_climb_does_not_heat() {
         })
         .collect();
     let up = heat(&class, &up, &c, 15.0).unwrap();
-    assert!(up.friction_j == 0.0 && up.bottom_c < c.start_c && up.peak_c == c.start_c);
+    assert!(up.friction_j == 0.0 && up.bottom_c < c.start_c && (up.peak_c - c.start_c).abs() < 1e-9);
 }
 
 #[test]
