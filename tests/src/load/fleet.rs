@@ -22,6 +22,11 @@ use super::{road::Road, vehicle::Vehicle};
 /// Histograms of latencies: vehicles share them, so that few wait for one another.
 const LATENCY_PARTS: usize = 32;
 
+/// Microseconds up to an hour, to three digits. It does not grow: what is later counts as an hour.
+fn latencies() -> Histogram<u64> {
+    Histogram::new_with_bounds(1, 3_600_000_000, 3).unwrap()
+}
+
 /// What a fleet does.
 #[derive(Clone, Debug)]
 pub struct Plan {
@@ -97,9 +102,7 @@ pub(super) struct Tally {
 impl Tally {
     fn new() -> Self {
         Self {
-            latencies: (0..LATENCY_PARTS)
-                .map(|_| Mutex::new(Histogram::new(3).unwrap()))
-                .collect(),
+            latencies: (0..LATENCY_PARTS).map(|_| Mutex::new(latencies())).collect(),
             ..Self::default()
         }
     }
@@ -242,7 +245,7 @@ impl Fleet {
     /// Returns the times from when a message was due to its acknowledgement, in microseconds, and begins anew.
     pub fn recorded(&self) -> Histogram<u64> {
         self.common.tally.recording.store(false, Relaxed);
-        let mut all = Histogram::new(3).unwrap();
+        let mut all = latencies();
         for part in &self.common.tally.latencies {
             all.add(&*lock(part)).unwrap();
         }

@@ -65,6 +65,11 @@ pub async fn measure(plan: &Plan, seconds: f64, pid: Option<u32>) -> Measured {
     let latencies = fleet.recorded();
     let own = probe::own();
     let settled = fleet.settle(PATIENCE).await;
+    assert!(
+        !latencies.is_empty(),
+        "nothing was acknowledged: {:?}",
+        fleet.counts()
+    );
     let (samples, bytes) = fleet.message();
     let counts = fleet.end().await;
 
