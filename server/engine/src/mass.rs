@@ -7,7 +7,7 @@
 //!
 //! x carries the noise of the altitude, y hardly any. So x is regressed on y and the slope inverted: noise in the
 //! explained quantity does not bend a slope, while y on x would lean towards small masses. Chunks count when y asks for at
-//! least [`LEAST_DEMAND_MPS2`]: on the level at steady speed the unknown wind decides, not the mass.
+//! least `LEAST_DEMAND_MPS2`: on the level at steady speed the unknown wind decides, not the mass.
 //!
 //! Sums are kept, no samples: the state is constant in size. They begin anew when the vehicle stands for so long that its
 //! load may have changed.

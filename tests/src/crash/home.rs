@@ -68,7 +68,7 @@ impl Home {
         command
     }
 
-    /// Returns the command that serves the store, with faults in the form of [`fault::plan`].
+    /// Returns the command that serves the store, with faults in the form of `fault::plan`.
     pub fn command(&self, faults: &str) -> Command {
         let mut command = self.program();
         command
