@@ -347,13 +347,15 @@ async fn silence(ground: &Ground, report: &mut Report) {
     for _ in 0..ground.size {
         mute.push(Peer::connect(&server.address).await.unwrap());
     }
-    let refused = "coldbrake_connections_refused_total{reason=\"OPEN_TIMEOUT\"}";
-    reaches(&server, report, &subject, refused, ground.size).await;
     let mut closed = 0;
     for peer in &mut mute {
-        closed += usize::from(peer.closed(Duration::from_secs(5)).await.is_some());
+        closed += usize::from(peer.closed(PATIENCE).await.is_some());
     }
     report.holds(&subject, "mute connections are closed", closed == ground.size);
+    let size = ground.size as f64;
+    let what = "connections_refused_total{reason=\"OPEN_TIMEOUT\"}";
+    let known = server.metric(&format!("coldbrake_{what}")).await.unwrap_or(0.0);
+    report.between(&subject, what, known, 0.5 * size, 1.5 * size);
 
     let mut streams = Vec::new();
     let channel = Endpoint::from_shared(server.uri())
@@ -401,24 +403,21 @@ async fn trickle(ground: &Ground, report: &mut Report) {
                 }
                 sleep(Duration::from_millis(150)).await;
             }
-            peer
+            peer.closed(PATIENCE).await
         });
     }
-    let refused = "coldbrake_connections_refused_total{reason=\"OPEN_TIMEOUT\"}";
-    reaches(&server, report, &subject, refused, ground.size.div_ceil(2)).await;
+    let closed = peers.join_all().await.iter().flatten().count();
+    report.holds(&subject, "all are closed by the server", closed == ground.size);
     empty(&server, report, &subject).await;
-    let opened = server
-        .metric("coldbrake_streams_opened_total")
-        .await
-        .unwrap_or(0.0);
-    report.between(
-        &subject,
-        "calls begun",
-        opened,
-        (ground.size / 2) as f64,
-        (ground.size / 2) as f64,
-    );
-    peers.shutdown().await;
+    // On a machine that stands still for a moment a connection may be closed for another reason first.
+    let half = ground.size as f64 / 2.0;
+    for (what, most) in [
+        ("connections_refused_total{reason=\"OPEN_TIMEOUT\"}", 1.5 * half),
+        ("streams_opened_total", half),
+    ] {
+        let known = server.metric(&format!("coldbrake_{what}")).await.unwrap_or(0.0);
+        report.between(&subject, what, known, 0.5 * half, most);
+    }
 }
 
 /// Honest vehicles over a line that hands on a byte at a time: all is understood.
