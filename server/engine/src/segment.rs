@@ -11,7 +11,7 @@ use crate::{
     terrain::EndFacts,
 };
 
-/// Height that separates two points on a road without noise, mm.
+/// Height that separates two points on a road with next to no noise, mm.
 const SAME_HEIGHT_MM: i64 = 50;
 /// Deviations of the filtered altitude within which two points count as equally high.
 const SAME_HEIGHT_DEVIATIONS: f64 = 1.5;
@@ -101,8 +101,12 @@ enum Stage {
     Descending,
 }
 
-/// Returns the difference within which two points count as equally high, mm.
+/// Returns the difference within which two points count as equally high, mm. On surveyed altitude there is none: its points
+/// may lie so close together that each is within any difference of the one before, all the way down.
 fn same_height_mm(deviation_m: f64) -> i64 {
+    if deviation_m <= 0.0 {
+        return 0;
+    }
     SAME_HEIGHT_MM.max((SAME_HEIGHT_DEVIATIONS * deviation_m * 1e3) as i64)
 }
 

@@ -247,6 +247,31 @@ fn a_climb_of_less_than_the_rule_stays_inside() {
 }
 
 #[test]
+fn the_top_of_a_surveyed_road_is_its_highest_point_however_gently_it_begins_to_fall() {
+    let road = Road(vec![
+        (600.0, 0.05),
+        (250.0, -0.02),
+        (2_000.0, -0.06),
+        (400.0, 0.0),
+    ]);
+    let drive = Drive {
+        road,
+        step_ms: 100,
+        ..Drive::default()
+    };
+    let policy = Policy {
+        altitude_noise_m: Some(0.0),
+        ..Policy::default()
+    };
+    let (batch, _) = drive.run(&class());
+    let highest = batch.altitude_m.iter().copied().fold(f64::MIN, f64::max);
+    let finished = apply(&batch, BrakeKind::Pressure, &[], &policy).0;
+    assert_eq!(finished.len(), 1);
+    let top = finished[0].descent.top_altitude_m;
+    assert!((top - highest).abs() < 1e-3, "{top} m, the road has {highest} m");
+}
+
+#[test]
 fn a_long_level_stretch_ends_the_descent_at_its_lowest_point() {
     let road = Road(vec![
         (500.0, 0.0),
