@@ -274,7 +274,7 @@ mod tests {
         );
         for (wrong, why) in [
             ("collector", "neither http:// nor https://"),
-            ("127.0.0.1:4317", "is no address"),
+            ("127.0.0.1:4317", "neither http:// nor https://"),
             ("grpc://a:1", "neither http:// nor https://"),
             ("http://", "is no address"),
             ("http://a b:1", "is no address"),
