@@ -138,6 +138,8 @@ pub fn print(entries: &[AuditEntry], more: bool, printer: &mut Printer) -> Outco
                 .text("role", 2)
                 .text("action", 0)
                 .text("subject", 1);
+            let room = room(entries, printer.width);
+            let dots = if printer.unicode { "…" } else { "..." };
             for e in entries {
                 let (name, role) = name_and_role(&e.who);
                 table.row(vec![
@@ -145,7 +147,7 @@ pub fn print(entries: &[AuditEntry], more: bool, printer: &mut Printer) -> Outco
                     name.to_owned(),
                     role.unwrap_or(show::UNKNOWN).to_owned(),
                     e.action.clone(),
-                    e.subject.clone(),
+                    shortened(&e.subject, room, dots),
                 ]);
             }
             table.print(printer)?;
@@ -158,6 +160,27 @@ pub fn print(entries: &[AuditEntry], more: bool, printer: &mut Printer) -> Outco
         (false, false) => count,
     });
     Ok(())
+}
+
+/// Returns how many characters a subject has beside time, name and action. One long path must not cost all others their
+/// column.
+fn room(entries: &[AuditEntry], width: usize) -> usize {
+    let widest = |text: &dyn Fn(&AuditEntry) -> usize| entries.iter().map(text).max().unwrap_or(0);
+    let taken = "2026-03-12 07:28:54".len()
+        + widest(&|e| name_and_role(&e.who).0.chars().count())
+        + widest(&|e| e.action.chars().count())
+        + 3 * "  ".len();
+    width.saturating_sub(taken)
+}
+
+/// Returns the end of a text that is longer than its room: what tells paths apart stands there.
+fn shortened(text: &str, room: usize, dots: &str) -> String {
+    let (length, lead) = (text.chars().count(), dots.chars().count());
+    if length <= room || room <= lead {
+        return text.to_owned();
+    }
+    let end: String = text.chars().skip(length + lead - room).collect();
+    format!("{dots}{end}")
 }
 
 /// Returns the name and the role in an identity; the whole of one that is no person's.
@@ -181,6 +204,14 @@ mod tests {
         ] {
             assert_eq!(identity(word), meant);
         }
+    }
+
+    #[test]
+    fn a_long_subject_keeps_its_end() {
+        assert_eq!(shortened("van", 3, "..."), "van");
+        assert_eq!(shortened("/backups/a.backup", 11, "..."), "...a.backup");
+        assert_eq!(shortened("/backups/ä.backup", 9, "…"), "…ä.backup");
+        assert_eq!(shortened("van-07", 2, "..."), "van-07");
     }
 
     #[test]
