@@ -6,8 +6,8 @@ use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::{
     command::{
-        alarms::AlarmsCommand, analyse::AnalyseArgs, backup::BackupArgs, brakes::BrakesArgs,
-        certificates::CertificatesArgs, classes::ClassesCommand, compare::CompareArgs,
+        alarms::AlarmsCommand, analyse::AnalyseArgs, audit::AuditArgs, backup::BackupArgs,
+        brakes::BrakesArgs, certificates::CertificatesArgs, classes::ClassesCommand, compare::CompareArgs,
         completions::CompletionsArgs, define::DefineArgs, demo::DemoArgs, descents::DescentsCommand,
         distribution::DistributionArgs, grades::GradesCommand, send::SendArgs, trend::TrendArgs,
         vehicles::VehiclesCommand,
@@ -152,6 +152,8 @@ pub enum Command {
     Grades(GradesCommand),
     /// Let the server write a backup of everything, and go on serving
     Backup(BackupArgs),
+    /// Show who changed what, and when
+    Audit(AuditArgs),
     /// Make an authority and certificates for development
     Certificates(CertificatesArgs),
     /// Say what a quantity means and how it is computed

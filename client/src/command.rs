@@ -2,6 +2,7 @@
 
 pub mod alarms;
 pub mod analyse;
+pub mod audit;
 pub mod backup;
 pub mod brakes;
 pub mod certificates;

@@ -73,6 +73,7 @@ async fn dispatch(args: Args, printer: &mut Printer) -> Outcome {
         Command::Status => command::status::run(&global, printer).await,
         Command::Grades(c) => command::grades::run(c, &global, printer).await,
         Command::Backup(a) => command::backup::run(a, &global, printer).await,
+        Command::Audit(a) => command::audit::run(a, &global, printer).await,
         Command::Certificates(a) => command::certificates::run(&a, printer),
         Command::Define(a) => command::define::run(&a, printer),
         Command::Completions(a) => command::completions::run(&a, printer),

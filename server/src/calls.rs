@@ -1,4 +1,5 @@
-//! What every call has in common for those who watch the server: how many begin and end, how, and how long they take.
+//! What every call has in common for those who watch the server: how many begin and end, how, and how long they take; and
+//! its span, where traces are wanted.
 //!
 //! One layer, before all others, so that refused calls count too. Once per call, never per message.
 
@@ -15,17 +16,21 @@ use hyper::body::{Body as HttpBody, Bytes, Frame, SizeHint};
 use tonic::{Code, Status, body::Body};
 use tower::{Layer, Service};
 
-use crate::{identity::access::CALLS, metrics::calls::CallMeters};
+use crate::{
+    identity::{Origin, access::CALLS},
+    metrics::calls::CallMeters,
+    traces::{CallSpan, Traces},
+};
 
 /// What a call is named that is none of the known ones: names come from the network.
 const OTHER: &str = "other";
 
-/// Returns the name of the method that a path means, `package.Service/Method`.
-fn method(path: &str) -> &'static str {
+/// Returns the name of the method that a path means, `package.Service/Method`; `None` for one that is not known.
+fn method(path: &str) -> Option<&'static str> {
     CALLS
         .iter()
         .find(|call| call.path == path)
-        .map_or(OTHER, |call| call.path.trim_start_matches('/'))
+        .map(|call| call.path.trim_start_matches('/'))
 }
 
 /// Returns the name of a status code as the gRPC documents write it.
@@ -51,16 +56,19 @@ const fn code_name(code: Code) -> &'static str {
     }
 }
 
-/// Counts the calls to a service.
+/// Counts the calls to a service, and traces them.
 #[derive(Clone)]
-pub(crate) struct CallLayer(Arc<CallMeters>);
+pub(crate) struct CallLayer {
+    meters: Arc<CallMeters>,
+    traces: Option<Arc<Traces>>,
+}
 
 impl CallLayer {
-    pub(crate) fn new(meters: Arc<CallMeters>) -> Self {
-        for call in CALLS {
-            meters.know(method(call.path));
+    pub(crate) fn new(meters: Arc<CallMeters>, traces: Option<Arc<Traces>>) -> Self {
+        for method in CALLS.iter().filter_map(|call| method(call.path)) {
+            meters.know(method);
         }
-        Self(meters)
+        Self { meters, traces }
     }
 }
 
@@ -70,7 +78,7 @@ impl<S> Layer<S> for CallLayer {
     fn layer(&self, inner: S) -> Calls<S> {
         Calls {
             inner,
-            meters: Arc::clone(&self.0),
+            layer: self.clone(),
         }
     }
 }
@@ -79,7 +87,7 @@ impl<S> Layer<S> for CallLayer {
 #[derive(Clone)]
 pub(crate) struct Calls<S> {
     inner: S,
-    meters: Arc<CallMeters>,
+    layer: CallLayer,
 }
 
 impl<S, B> Service<Request<B>> for Calls<S>
@@ -97,7 +105,13 @@ where
 
     fn call(&mut self, request: Request<B>) -> Self::Future {
         let method = method(request.uri().path());
-        let mut ending = Ending::begin(Arc::clone(&self.meters), method);
+        let CallLayer { meters, traces } = &self.layer;
+        let mut ending = Ending::begin(Arc::clone(meters), method.unwrap_or(OTHER));
+        ending.span = traces.as_ref().map(|traces| {
+            let origin = request.extensions().get::<Origin>();
+            let role = origin.map_or("nobody", |o| o.peer.role_name());
+            traces.call(method, request.headers(), role)
+        });
         let answer = self.inner.call(request);
         Box::pin(async move {
             let (head, body) = answer.await?.into_parts();
@@ -119,6 +133,7 @@ struct Ending {
     method: &'static str,
     began: Instant,
     is_noted: bool,
+    span: Option<CallSpan>,
 }
 
 impl Ending {
@@ -129,6 +144,7 @@ impl Ending {
             method,
             began: Instant::now(),
             is_noted: false,
+            span: None,
         }
     }
 
@@ -138,6 +154,9 @@ impl Ending {
         }
         self.meters
             .ended(self.method, code_name(code), self.began.elapsed());
+        if let Some(span) = self.span.take() {
+            span.end(code, code_name(code));
+        }
     }
 }
 
@@ -193,7 +212,7 @@ mod tests {
     fn names_from_the_network_are_no_labels() {
         assert_eq!(
             method("/coldbrake.v1.FleetService/GetVehicle"),
-            "coldbrake.v1.FleetService/GetVehicle"
+            Some("coldbrake.v1.FleetService/GetVehicle")
         );
         for path in [
             "",
@@ -201,7 +220,7 @@ mod tests {
             "/coldbrake.v1.FleetService/Get",
             "coldbrake.v1.FleetService/GetVehicle",
         ] {
-            assert_eq!(method(path), OTHER, "{path}");
+            assert_eq!(method(path), None, "{path}");
         }
     }
 

@@ -251,7 +251,18 @@ fn commit(shared: &Shared, desk: &mut Desk, refused: &mut Refused, mut group: Gr
     desk.prepare(&mut group.batch);
     group.put_services();
     fault::reach(Point::Gathered);
-    match write(shared, &group.batch) {
+    let span = shared.traces.as_ref().map(|traces| {
+        traces.commit(
+            group.batch.states.len(),
+            group.batch.descents.len(),
+            group.bytes(),
+        )
+    });
+    let written = write(shared, &group.batch);
+    if let Some(span) = span {
+        span.end(written.is_ok());
+    }
+    match written {
         Ok(()) => {
             fault::reach(Point::Committed);
             desk.written();

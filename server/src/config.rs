@@ -11,6 +11,9 @@ use coldbrake_engine::{Policy, sample::MAX_BATCH_SAMPLES};
 pub use keys::{KEYS, Key};
 pub use layers::{CONFIG_VARIABLE, ENVIRONMENT_PREFIX, Loaded, Mistake, Mistakes, Origin, Sources, load};
 
+/// Where Debian and its relatives keep the authorities that the system trusts.
+const SYSTEM_AUTHORITIES: &str = "/etc/ssl/certs/ca-certificates.crt";
+
 /// Where the server keeps what is durable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StoreKind {
@@ -62,6 +65,8 @@ pub struct Config {
     pub limits: Limits,
     /// Logs.
     pub log: LogConfig,
+    /// Traces.
+    pub traces: TracesConfig,
     /// Rules of segmentation and of intervals.
     pub policy: Policy,
 }
@@ -192,6 +197,17 @@ pub struct LogConfig {
     pub format: LogFormat,
 }
 
+/// Traces: where spans of calls and commits are sent.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TracesConfig {
+    /// gRPC address of an OpenTelemetry collector; empty: no traces.
+    pub endpoint: String,
+    /// PEM file with the authorities that an https collector's certificate must come from.
+    pub authorities: PathBuf,
+    /// Share of the calls and commits that are traced, 0 to 1.
+    pub share: f64,
+}
+
 impl Default for Config {
     fn default() -> Self {
         Self {
@@ -227,7 +243,7 @@ impl Default for Config {
             webhook: WebhookConfig {
                 url: String::new(),
                 secret_file: PathBuf::new(),
-                authorities: PathBuf::from("/etc/ssl/certs/ca-certificates.crt"),
+                authorities: PathBuf::from(SYSTEM_AUTHORITIES),
                 timeout: Duration::from_secs(10),
             },
             limits: Limits {
@@ -258,6 +274,11 @@ impl Default for Config {
             log: LogConfig {
                 filter: "info".to_owned(),
                 format: LogFormat::Text,
+            },
+            traces: TracesConfig {
+                endpoint: String::new(),
+                authorities: PathBuf::from(SYSTEM_AUTHORITIES),
+                share: 1.0,
             },
             policy: Policy::default(),
         }
@@ -295,6 +316,7 @@ impl Config {
             .collect();
         found.extend(self.tls_problems());
         found.extend(self.webhook_problem());
+        found.extend(self.traces_problems());
         if !self.listen.ip().is_loopback() && !self.tls.is_on() && !self.insecure_without_tls {
             found.push((
                 "listen".to_owned(),
@@ -330,11 +352,7 @@ impl Config {
             Ok((_, host, _, secure)) => (host, secure),
             Err(text) => return problem("webhook.url", text),
         };
-        let near = host == "localhost"
-            || host
-                .parse::<std::net::IpAddr>()
-                .is_ok_and(|ip| ip.to_canonical().is_loopback());
-        if !secure && !near {
+        if !secure && !is_near(&host) {
             let text = format!(
                 "is {}, which goes over the network without TLS: give an https address, or one on this machine",
                 webhook.url
@@ -346,6 +364,33 @@ impl Config {
             return problem("webhook.secret_file", text);
         }
         None
+    }
+
+    /// A collector has an address, and TLS where others could listen.
+    fn traces_problems(&self) -> Vec<(String, String)> {
+        let traces = &self.traces;
+        let mut found = Vec::new();
+        if !(0.0..=1.0).contains(&traces.share) {
+            let text = format!(
+                "is {}: give the share of calls to trace, from 0.0 to 1.0",
+                traces.share
+            );
+            found.push(("traces.share".to_owned(), text));
+        }
+        if !traces.endpoint.is_empty() {
+            match crate::traces::read_endpoint(&traces.endpoint) {
+                Ok((host, secure)) if !secure && !is_near(&host) => {
+                    let text = format!(
+                        "is {}, which goes over the network without TLS: give an https address, or one on this machine",
+                        traces.endpoint
+                    );
+                    found.push(("traces.endpoint".to_owned(), text));
+                }
+                Ok(_) => {}
+                Err(text) => found.push(("traces.endpoint".to_owned(), text)),
+            }
+        }
+        found
     }
 
     /// TLS is on with all of its keys, or off with none of them: a half of it must not pass for the whole.
@@ -392,4 +437,12 @@ impl Config {
             n => n,
         }
     }
+}
+
+/// Returns whether a host is this machine.
+fn is_near(host: &str) -> bool {
+    host == "localhost"
+        || host
+            .parse::<std::net::IpAddr>()
+            .is_ok_and(|ip| ip.to_canonical().is_loopback())
 }

@@ -57,6 +57,17 @@ impl Peer {
         certificate::peer(der, trust_domain).unwrap_or_else(|error| Self::Nobody(error.to_string().into()))
     }
 
+    /// Returns what they are here, without a name: their role, or `local`, `unknown` or `nobody`.
+    pub(crate) const fn role_name(&self) -> &'static str {
+        match self {
+            Self::Local => "local",
+            Self::Unknown(_) => "unknown",
+            Self::Vehicle { .. } => Role::Vehicle.name(),
+            Self::Person { role, .. } => role.name(),
+            Self::Nobody(_) => "nobody",
+        }
+    }
+
     /// Returns whether a stream of this vehicle may come from here: a vehicle speaks for itself alone.
     pub(crate) fn may_stream_as(&self, vehicle: &str) -> bool {
         match self {

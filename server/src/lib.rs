@@ -41,6 +41,7 @@ pub mod status;
 pub mod store;
 pub mod store_commands;
 pub mod telemetry;
+mod traces;
 mod vehicle_record;
 
 pub use config::Config;

@@ -3,14 +3,17 @@
 use std::{path::PathBuf, sync::Arc, time::Instant};
 
 use coldbrake_proto::v1::{
-    CreateBackupRequest, CreateBackupResponse, operations_service_server::OperationsService,
+    AuditEntry, AuditFilter, CreateBackupRequest, CreateBackupResponse, ListAuditEntriesRequest,
+    ListAuditEntriesResponse, operations_service_server::OperationsService,
 };
+use serde::Serialize;
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tonic::{Request, Response, Status};
 
 use crate::{
     checkpoint::{self, Edit},
     identity,
+    query::{LOOKS_PER_PAGE, Listing, Reader, page_size},
     shared::Shared,
     status::Refusal,
     store::{AuditRecord, CommitBatch, StoreError},
@@ -22,15 +25,21 @@ const MAX_NAME: usize = 128;
 /// Answers administrators.
 pub(crate) struct Operations {
     shared: Arc<Shared>,
+    reader: Reader,
     writer: mpsc::Sender<checkpoint::Request>,
     /// One backup at a time.
     place: Arc<Semaphore>,
 }
 
 impl Operations {
-    pub(crate) fn new(shared: Arc<Shared>, writer: mpsc::Sender<checkpoint::Request>) -> Self {
+    pub(crate) fn new(
+        shared: Arc<Shared>,
+        reader: Reader,
+        writer: mpsc::Sender<checkpoint::Request>,
+    ) -> Self {
         Self {
             shared,
+            reader,
             writer,
             place: Arc::new(Semaphore::new(1)),
         }
@@ -118,6 +127,82 @@ impl OperationsService for Operations {
             duration_s: begun.elapsed().as_secs_f64(),
         }))
     }
+
+    async fn list_audit_entries(
+        &self,
+        request: Request<ListAuditEntriesRequest>,
+    ) -> Result<Response<ListAuditEntriesResponse>, Status> {
+        let request = request.into_inner();
+        let size = page_size(request.page_size)?;
+        let selection = Selection::from(request.filter.unwrap_or_default());
+        let listing = Listing::new("audit", &selection);
+        let mut cursor = listing.cursor(&request.page_token)?;
+        let (entries, next) = self
+            .reader
+            .read(move |store, caller| {
+                let mut rows = Vec::new();
+                for _ in 0..LOOKS_PER_PAGE {
+                    let found = store.audit(cursor.as_deref(), size - rows.len())?;
+                    rows.extend(found.rows.into_iter().filter(|e| selection.means(e)).map(to_wire));
+                    cursor = found.next;
+                    if cursor.is_none() || rows.len() >= size || caller.is_gone() {
+                        break;
+                    }
+                }
+                Ok((rows, cursor))
+            })
+            .await?;
+        Ok(Response::new(ListAuditEntriesResponse {
+            entries,
+            next_page_token: listing.token(next.as_deref()),
+        }))
+    }
+}
+
+/// Which entries of the audit log are meant. Every field present must hold.
+#[derive(Clone, Debug, Default, Serialize)]
+struct Selection {
+    who: Option<String>,
+    action: Option<String>,
+    start_time_ms: Option<i64>,
+    end_time_ms: Option<i64>,
+}
+
+impl From<AuditFilter> for Selection {
+    fn from(filter: AuditFilter) -> Self {
+        Self {
+            who: filter.who,
+            action: filter.action,
+            start_time_ms: filter.start_time_ms,
+            end_time_ms: filter.end_time_ms,
+        }
+    }
+}
+
+impl Selection {
+    /// The log is in the order of commits: clocks go back now and then, so a time says nothing about those further on.
+    fn means(&self, entry: &AuditRecord) -> bool {
+        self.who.as_ref().is_none_or(|who| is_by(&entry.who, who))
+            && self.action.as_ref().is_none_or(|action| *action == entry.action)
+            && self.start_time_ms.is_none_or(|t| entry.time_ms >= t)
+            && self.end_time_ms.is_none_or(|t| entry.time_ms < t)
+    }
+}
+
+/// Returns whether an identity is this one, or begins with it up to a slash.
+fn is_by(identity: &str, who: &str) -> bool {
+    identity
+        .strip_prefix(who)
+        .is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+}
+
+fn to_wire(entry: AuditRecord) -> AuditEntry {
+    AuditEntry {
+        time_ms: entry.time_ms,
+        who: entry.who,
+        action: entry.action,
+        subject: entry.subject,
+    }
 }
 
 /// An error about the file is for the caller to mend; any other is one of the store.
@@ -130,4 +215,50 @@ fn refusal(error: StoreError) -> Refusal {
 
 fn as_i64(n: u64) -> i64 {
     i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_person_is_found_in_every_role_and_taken_for_no_other() {
+        let identity = "person/mira/role/engineer";
+        for (who, found) in [
+            ("person/mira/role/engineer", true),
+            ("person/mira", true),
+            ("person", true),
+            ("person/mir", false),
+            ("person/mira/role/engin", false),
+            ("mira", false),
+            ("person/mira/role/engineer/x", false),
+        ] {
+            assert_eq!(is_by(identity, who), found, "{who}");
+        }
+        assert!(is_by("local", "local") && !is_by("local", "loc"));
+    }
+
+    #[test]
+    fn every_field_that_is_there_must_hold_and_the_end_is_exclusive() {
+        let entry = AuditRecord {
+            time_ms: 1_000,
+            who: "local".to_owned(),
+            action: "PutVehicleClass".to_owned(),
+            subject: "van".to_owned(),
+        };
+        let means = |filter: AuditFilter| Selection::from(filter).means(&entry);
+        assert!(means(AuditFilter::default()));
+        let from_to = |start: i64, end: i64| AuditFilter {
+            start_time_ms: Some(start),
+            end_time_ms: Some(end),
+            ..AuditFilter::default()
+        };
+        assert!(means(from_to(1_000, 1_001)));
+        assert!(!means(from_to(1_001, 2_000)) && !means(from_to(0, 1_000)));
+        let action = |action: &str| AuditFilter {
+            action: Some(action.to_owned()),
+            ..AuditFilter::default()
+        };
+        assert!(means(action("PutVehicleClass")) && !means(action("Put")));
+    }
 }

@@ -21,7 +21,7 @@ pub(crate) use self::{
     comparison::Comparisons,
     descents::Descents,
     fleet::FleetQueries,
-    page::{Listing, size as page_size},
+    page::{LOOKS_PER_PAGE, Listing, size as page_size},
     trend::Trends,
 };
 

@@ -40,6 +40,7 @@ use crate::{
     shards::Shards,
     shared::Shared,
     store::{MemoryStore, SledOptions, SledStore, Store, StoreError, sled::OpenReport},
+    traces::Traces,
 };
 
 /// Largest request of a call that is no stream: class files and the like are far below it.
@@ -147,7 +148,7 @@ impl fmt::Debug for ServerHandle {
 impl ServerHandle {
     /// Opens the store that the configuration names and starts a server on the current runtime.
     pub async fn start(config: Config) -> Result<Self, StartError> {
-        let (admin, tls, webhook) = prepare(&config).await?;
+        let prepared = prepare(&config).await?;
         let options = config.store.clone();
         let (store, opened) = tokio::task::spawn_blocking(move || open_store(&options))
             .await
@@ -155,23 +156,27 @@ impl ServerHandle {
                 what: "the store",
                 reason: e.to_string(),
             })??;
-        Self::start_all(config, store, opened, admin, tls, webhook).await
+        Self::start_all(config, store, opened, prepared).await
     }
 
     /// Starts a server on a store that is open already.
     pub async fn start_with_store(config: Config, store: Arc<dyn Store>) -> Result<Self, StartError> {
-        let (admin, tls, webhook) = prepare(&config).await?;
-        Self::start_all(config, store, None, admin, tls, webhook).await
+        let prepared = prepare(&config).await?;
+        Self::start_all(config, store, None, prepared).await
     }
 
     async fn start_all(
         config: Config,
         store: Arc<dyn Store>,
         opened: Option<OpenReport>,
-        admin: Option<Admin>,
-        tls: Certificates,
-        webhook: Option<Webhook>,
+        prepared: Prepared,
     ) -> Result<Self, StartError> {
+        let Prepared {
+            admin,
+            tls,
+            webhook,
+            traces,
+        } = prepared;
         let (listener, address) = listen::bind(config.listen)
             .await
             .map_err(|source| StartError::Listen {
@@ -182,7 +187,7 @@ impl ServerHandle {
         let (shared, desk) = tokio::task::spawn_blocking(move || {
             let desk = checkpoint::Desk::load(&*store)?;
             let alarms = desk.alarms.stand();
-            Ok((Shared::load(config, store, alarms)?, desk))
+            Ok((Shared::load(config, store, alarms, traces)?, desk))
         })
         .await
         .map_err(|e| StartError::Part {
@@ -231,7 +236,10 @@ impl ServerHandle {
             .max_concurrent_streams(limits.calls_per_connection)
             .http2_keepalive_interval(Some(limits.keep_alive_interval))
             .http2_keepalive_timeout(Some(limits.keep_alive_timeout))
-            .layer(CallLayer::new(Arc::clone(&shared.meters.calls)))
+            .layer(CallLayer::new(
+                Arc::clone(&shared.meters.calls),
+                shared.traces.clone(),
+            ))
             .layer(GuardLayer::new(&shared))
             .add_routes(routes)
             .serve_with_incoming_shutdown(
@@ -373,6 +381,11 @@ impl ServerHandle {
         if let Some(admin) = self.admin.take() {
             admin.end().await;
         }
+        if let Some(traces) = &self.shared.traces {
+            // What no collector takes is no reason to leave something else open.
+            let left = deadline.saturating_duration_since(Instant::now());
+            traces.end(left.min(grace / LAST_COMMIT_SHARE)).await;
+        }
         report.store_failure = self.shared.store_failure.borrow().as_deref().map(str::to_owned);
         tracing::info!(left_open = ?report.left_open, took_ms = begun.elapsed().as_millis() as u64, "shut down");
         report
@@ -388,13 +401,22 @@ impl Drop for ServerHandle {
     }
 }
 
-/// Checks the configuration and the certificates and begins to tell how the server is, before anything that may take long.
-async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates, Option<Webhook>), StartError> {
+/// What stands before anything that may take long.
+struct Prepared {
+    admin: Option<Admin>,
+    tls: Certificates,
+    webhook: Option<Webhook>,
+    traces: Option<Traces>,
+}
+
+/// Checks the configuration and the certificates and begins to tell how the server is.
+async fn prepare(config: &Config) -> Result<Prepared, StartError> {
     if let Some((key, description)) = config.problems().into_iter().next() {
         return Err(StartError::Config { key, description });
     }
     let tls = load_certificates(config).await?;
     let webhook = load_webhook(config).await?;
+    let traces = begin_traces(config).await?;
     let admin = match config.admin_listen {
         None => None,
         Some(address) => Admin::begin(address)
@@ -402,7 +424,12 @@ async fn prepare(config: &Config) -> Result<(Option<Admin>, Certificates, Option
             .map(Some)
             .map_err(|source| StartError::AdminListen { address, source })?,
     };
-    Ok((admin, tls, webhook))
+    Ok(Prepared {
+        admin,
+        tls,
+        webhook,
+        traces,
+    })
 }
 
 type Certificates = Option<(Arc<tls::Keeper>, tls::Seen)>;
@@ -437,6 +464,21 @@ async fn load_webhook(config: &Config) -> Result<Option<Webhook>, StartError> {
         })
 }
 
+/// Begins traces, if they are wanted.
+async fn begin_traces(config: &Config) -> Result<Option<Traces>, StartError> {
+    let config = config.traces.clone();
+    tokio::task::spawn_blocking(move || Traces::begin(&config))
+        .await
+        .map_err(|e| StartError::Part {
+            what: "traces",
+            reason: e.to_string(),
+        })?
+        .map_err(|(key, description)| StartError::Config {
+            key: key.to_owned(),
+            description,
+        })
+}
+
 /// Names under which health is told; the empty one is the whole server.
 const SERVICES: &[&str] = &[
     "",
@@ -460,7 +502,7 @@ async fn routes(
     cut: &CancellationToken,
 ) -> Result<(HealthReporter, Routes), StartError> {
     let reader = Reader::new(shared);
-    let operations = Operations::new(Arc::clone(shared), writer.clone());
+    let operations = Operations::new(Arc::clone(shared), reader.clone(), writer.clone());
     let alarms = Alarms::new(Arc::clone(shared), reader.clone(), writer.clone(), replays);
     let grades = Curator::new(Arc::clone(shared), reader.clone(), writer.downgrade());
     let brakes = Brakes::new(Arc::clone(shared), reader.clone(), shards.clone());

@@ -21,6 +21,7 @@ use crate::{
     status::Refusal,
     store::{Store, StoreError},
     telemetry::LineLimit,
+    traces::Traces,
 };
 
 /// Classes by identifier.
@@ -51,6 +52,8 @@ pub(crate) struct Shared {
     /// The same for lines about refused streams.
     pub(crate) ended_lines: LineLimit,
     pub(crate) start_time_ms: i64,
+    /// Traces, where they are wanted.
+    pub(crate) traces: Option<Arc<Traces>>,
 }
 
 impl Shared {
@@ -59,6 +62,7 @@ impl Shared {
         config: Config,
         store: Arc<dyn Store>,
         alarms: Arc<Stand>,
+        traces: Option<Traces>,
     ) -> Result<Self, StoreError> {
         let classes = store
             .classes()?
@@ -80,6 +84,7 @@ impl Shared {
             refused_lines: LineLimit::default(),
             ended_lines: LineLimit::default(),
             start_time_ms: jiff::Timestamp::now().as_millisecond(),
+            traces: traces.map(Arc::new),
             config,
             store,
         })

@@ -6,6 +6,8 @@
     reason = "helpers of tests fail as tests do"
 )]
 
+#[path = "identity/audit.rs"]
+mod audit;
 #[path = "identity/authority.rs"]
 mod authority;
 #[path = "identity/calls.rs"]
@@ -14,3 +16,5 @@ mod calls;
 mod handshakes;
 #[path = "identity/reload.rs"]
 mod reload;
+#[path = "identity/traces.rs"]
+mod traces;

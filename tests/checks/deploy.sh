@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
 # Checks deploy/ with the tools that will read it: unit, scrape configuration, alert rules and their tests, runbooks,
 # manifests, and the metrics of a running server. `tests/checks/deploy.sh [PROGRAM]`; PROGRAM is coldbrake-server, by default
-# the one in target/release, else in target/debug. Exits with 0 when all is well. Everything it starts it ends.
+# the one in target/release, else in target/debug; coldbrake, beside it, makes the certificates. Exits with 0 when all is well.
+# Everything it starts it ends.
 set -uo pipefail
 cd "$(dirname "$0")/../.."
 
@@ -9,7 +10,10 @@ program=${1:-}
 for candidate in target/release/coldbrake-server target/debug/coldbrake-server; do
   [ -n "$program" ] || { [ -x "$candidate" ] && program=$candidate; }
 done
-[ -x "$program" ] || { echo "there is no coldbrake-server: build it first (cargo build --release -p coldbrake-server)" >&2; exit 1; }
+client=$(dirname "${program:-.}")/coldbrake
+for needed in "$program" "$client"; do
+  [ -x "$needed" ] || { echo "a program is missing: build it first (cargo build --release -p coldbrake-server -p coldbrake)" >&2; exit 1; }
+done
 
 # The modules come from Debian, for Debian's own Python.
 python=/usr/bin/python3
@@ -185,6 +189,23 @@ for d in yaml.safe_load_all(open("deploy/kubernetes.yaml")):
 }
 
 check "the unit is well formed" unit
+# What the unit does on a reload leaves the server running, with its certificates read again.
+reload() {
+  local command
+  command=$(sed -n 's/^ExecReload=//p' deploy/coldbrake-server.service)
+  [ -n "$command" ] || { echo "the unit has no ExecReload"; return 1; }
+  MAINPID=$server bash -c "$command" || return 1
+  for _ in $(seq 50); do
+    if grep -q 'certificates read' "$work/log"; then
+      kill -0 "$server" && curl -sf "http://$admin/readyz" >/dev/null
+      return
+    fi
+    sleep 0.1
+  done
+  tail -5 "$work/log"
+  return 1
+}
+
 check "the unit's exposure is at most 1.5" systemd-analyze security --offline=true --threshold=15 deploy/coldbrake-server.service
 check "the unit's command line and environment are accepted" unit_command
 check "the unit's command line starts, is ready and ends, under restrictions like the unit's" bash tests/checks/unit.sh "$program"
@@ -195,12 +216,16 @@ check "each alert has its runbook and its test" runbooks
 check "the manifest holds together" manifest
 check "the manifest's environment is accepted" manifest_is_read
 
-check "a server starts on a new store and is ready" start --store-directory "$work/store"
+# With TLS, or nothing would be told of certificates.
+check "certificates for it are made" "$client" certificates "$work/pki"
+check "a server starts on a new store, with TLS, and is ready" start --store-directory "$work/store" --tls-certificate "$work/pki/server.pem" \
+  --tls-key "$work/pki/server-key.pem" --tls-client-authorities "$work/pki/authority.pem" --tls-trust-domain fleet.example
 if [ -n "$admin" ]; then
   curl -s "http://$admin/metrics" >"$work/metrics"
   curl -s -H 'Accept: text/plain;version=0.0.4' "http://$admin/metrics" >"$work/metrics.txt"
   check "the metrics are OpenMetrics to a strict reader" strict "$work/metrics"
   check "the metrics pass the lint of promtool" promtool check metrics <"$work/metrics.txt"
   check "the rules read nothing that the server does not tell" series_of_rules "$work/metrics.txt"
+  check "the unit's reload has the certificates read" reload
 fi
 exit "$failed"

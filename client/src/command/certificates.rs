@@ -196,7 +196,10 @@ pub fn print(made: &Made, printer: &mut Printer) -> Outcome {
             }
             table.print(printer)?;
             printer.line("")?;
-            printer.line("Each has its key beside it, in a file that only you can read.")?;
+            printer.wrapped(
+                "",
+                "Each has its key beside it, in a file that only you can read.",
+            )?;
             printer.line("")?;
             printer.wrapped(
                 "",

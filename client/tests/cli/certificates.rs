@@ -90,6 +90,21 @@ fn what_is_made_lets_each_do_what_is_theirs_and_errors_say_what_to_do() {
 
     let (code, _, err) = client(&uri, &ours, Some((&ours, "engineer-mira")), &put);
     assert_eq!(code, Some(0), "{err}");
+    let audit = |words: &[&str]| {
+        let words = [&["audit"], words].concat();
+        client(&uri, &ours, Some((&ours, "administrator-ines")), &words)
+    };
+    let (code, out, err) = audit(&["--since", "1h", "--who", "mira", "--format", "json"]);
+    assert_eq!(code, Some(0), "{err}");
+    let told: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(told["entries"].as_array().unwrap().len(), 1, "{out}");
+    assert_eq!(told["entries"][0]["who"], "person/mira/role/engineer");
+    assert_eq!(told["entries"][0]["action"], "PutVehicleClass");
+    let (code, out, err) = audit(&["--who", "tarek"]);
+    assert!(
+        code == Some(0) && out.is_empty() && err.contains("no change matches"),
+        "{out}{err}"
+    );
     let (code, out, err) = client(&uri, &ours, Some((&ours, "operator-tarek")), &["status"]);
     assert!(code == Some(0) && out.contains("https://"), "{out}{err}");
 
@@ -102,6 +117,11 @@ fn what_is_made_lets_each_do_what_is_theirs_and_errors_say_what_to_do() {
                 "it takes engineer",
                 "--certificate FILE",
             ][..],
+        ),
+        (
+            "an engineer who wants the log of changes",
+            client(&uri, &ours, Some((&ours, "engineer-mira")), &["audit"]),
+            &["the role engineer may not call", "it takes administrator"],
         ),
         (
             "no certificate",

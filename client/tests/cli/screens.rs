@@ -1,11 +1,15 @@
 //! What the commands show, as pictures: every change of a screen is seen in review.
 
 use crate::fixture::{CSV, JSON, NARROW, View, WIDE, bare, descent, picture, profile};
-use coldbrake::command::{backup, classes, define, descents, distribution, status, vehicles};
+use coldbrake::command::{
+    audit, backup,
+    certificates::{self, Issued, Made},
+    classes, define, descents, distribution, status, vehicles,
+};
 use coldbrake_engine::{Metric, MetricHistogram, VehicleClass};
 use coldbrake_proto::v1::{
-    BrakeKind, CreateBackupResponse, GetDistributionResponse, GetServerStatusResponse, Quantile, Vehicle,
-    VehicleClass as WireClass,
+    AuditEntry, BrakeKind, CreateBackupResponse, GetDistributionResponse, GetServerStatusResponse, Quantile,
+    Vehicle, VehicleClass as WireClass,
 };
 
 /// One picture per view, in one file.
@@ -330,4 +334,61 @@ fn backup_written() {
         duration_s: 2.34,
     };
     pictures!("backup", [WIDE, NARROW, JSON, CSV], |p| backup::print(&made, p));
+}
+
+#[test]
+fn audit_log() {
+    let entry = |time_ms, who: &str, action: &str, subject: &str| AuditEntry {
+        time_ms,
+        who: who.to_owned(),
+        action: action.to_owned(),
+        subject: subject.to_owned(),
+    };
+    let entries = [
+        entry(
+            1_773_300_534_123,
+            "person/ines/role/administrator",
+            "CreateBackup",
+            "/var/lib/coldbrake/backups/monday.backup",
+        ),
+        entry(
+            1_773_299_702_004,
+            "person/mira/role/engineer",
+            "PutVehicleClass",
+            "van",
+        ),
+        entry(1_773_290_000_000, "local", "CreateGrade", "harrow-pass-east"),
+    ];
+    pictures!("audit", [WIDE, NARROW, VAST, JSON, CSV], |p| audit::print(
+        &entries, true, p
+    ));
+    pictures!("audit_none", [WIDE, JSON, CSV], |p| audit::print(&[], false, p));
+}
+
+#[test]
+fn certificates_made() {
+    let issued = |stem: &str, holder: &str, is_client, not_after_s| Issued {
+        stem: stem.to_owned(),
+        holder: holder.to_owned(),
+        is_client,
+        not_after_s,
+        certificate: String::new(),
+        key: String::new(),
+    };
+    let mut made = Made {
+        directory: "pki".into(),
+        trust_domain: "fleet.example".to_owned(),
+        issued: vec![
+            issued("authority", "authority of fleet.example", false, 1_807_431_300),
+            issued("server", "server localhost, 127.0.0.1, ::1", false, 1_775_895_300),
+            issued("vehicle-van-07", "vehicle van-07", true, 1_775_895_300),
+            issued("engineer-mira", "engineer mira", true, 1_775_895_300),
+        ],
+    };
+    pictures!("certificates", [WIDE, NARROW, JSON, CSV], |p| {
+        certificates::print(&made, p)
+    });
+    // More of an authority that is there already.
+    made.issued.drain(..3);
+    pictures!("certificates_more", [WIDE], |p| certificates::print(&made, p));
 }

@@ -440,6 +440,24 @@ pub const KEYS: &[Key] = &[
         log.format
     ),
     key!(
+        "traces.endpoint",
+        "gRPC address of an OpenTelemetry collector that traces are sent to; empty: none",
+        text_or_none,
+        traces.endpoint
+    ),
+    key!(
+        "traces.authorities",
+        "PEM file: authorities that the certificate of an https collector must come from",
+        path_or_none,
+        traces.authorities
+    ),
+    key!(
+        "traces.share",
+        "Share of the calls and commits that are traced, 0.0 to 1.0",
+        decimal,
+        traces.share
+    ),
+    key!(
         "policy.entry_gradient",
         "Gradient at which a descent is entered, negative",
         decimal,

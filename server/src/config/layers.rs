@@ -347,6 +347,31 @@ mod tests {
     }
 
     #[test]
+    fn traces_go_to_an_address_that_holds_and_not_bare_over_the_network() {
+        let share = told(&file("[traces]\nshare = 1.5\n"));
+        assert_eq!(
+            share,
+            ["`traces.share` (server.toml:2) is 1.5: give the share of calls to trace, from 0.0 to 1.0"]
+        );
+        assert!(told(&file("[traces]\nshare = nan\n"))[0].contains("`traces.share`"));
+        for (endpoint, want) in [
+            ("collector:4317", "neither http:// nor https://"),
+            ("http://localhost:4318/v1/traces", "has a path"),
+            ("http://192.0.2.7:4317", "without TLS: give an https address"),
+        ] {
+            let told = told(&file(&format!("[traces]\nendpoint = \"{endpoint}\"\n")));
+            assert_eq!(told.len(), 1, "{told:?}");
+            assert!(
+                told[0].starts_with("`traces.endpoint` (server.toml:2) is ") && told[0].contains(want),
+                "{told:?}"
+            );
+        }
+        for endpoint in ["", "http://[::1]:4317", "https://collector.example:4317"] {
+            load(&file(&format!("[traces]\nendpoint = \"{endpoint}\"\n"))).unwrap();
+        }
+    }
+
+    #[test]
     fn a_file_that_is_no_toml_names_the_line() {
         assert!(told(&file("shards = 1\nlisten = = 3\n"))[0].starts_with("server.toml:2: is not TOML"));
     }

@@ -54,6 +54,7 @@ pub const CALLS: &[Call] = &[
     call("/coldbrake.v1.BrakeService/ComputeLostRecovery", READ),
     // The server itself.
     call("/coldbrake.v1.OperationsService/CreateBackup", ADMINISTER),
+    call("/coldbrake.v1.OperationsService/ListAuditEntries", ADMINISTER),
     // Alarms.
     call("/coldbrake.v1.AlarmService/ListAlarms", READ),
     call("/coldbrake.v1.AlarmService/GetAlarm", READ),

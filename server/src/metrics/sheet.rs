@@ -65,6 +65,7 @@ impl Collector for Service {
         streams(&mut sheet, &shared)?;
         certificates(&mut sheet, source, &shared)?;
         alarms(&mut sheet, &shared)?;
+        traces(&mut sheet, &shared)?;
         writing(&mut sheet, source, &shared)?;
         store(&mut sheet, source, &shared)
     }
@@ -268,6 +269,22 @@ fn alarms(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
         "webhook_failed_attempts",
         "Attempts to deliver an event of an alarm that failed.",
         stand.failed.load(Relaxed),
+    )
+}
+
+fn traces(sheet: &mut Sheet<'_>, shared: &Shared) -> fmt::Result {
+    let Some(traces) = &shared.traces else {
+        return Ok(());
+    };
+    let tally = traces.tally();
+    sheet.counters(
+        "trace_spans",
+        "Spans by what became of them: sent to the collector, or lost. Without what the queue did not take.",
+        "result",
+        &[
+            ("sent", tally.sent.load(Relaxed)),
+            ("lost", tally.lost.load(Relaxed)),
+        ],
     )
 }
 

@@ -10,7 +10,7 @@ const DEFAULT_SIZE: usize = 50;
 /// Most rows of a page.
 const LARGEST_SIZE: usize = 1_000;
 /// Looks into the store for one page: a filter that seldom holds ends a page early, with a token to go on.
-pub(super) const LOOKS_PER_PAGE: usize = 32;
+pub(crate) const LOOKS_PER_PAGE: usize = 32;
 
 /// Returns the number of rows that is meant.
 pub(crate) fn size(wanted: i32) -> Result<usize, Refusal> {

@@ -63,7 +63,7 @@ impl Decoder for Raw {
 }
 
 /// Makes a call with an empty message and returns what it came to.
-async fn make(channel: &Channel, path: &'static str) -> Result<(), Status> {
+pub(crate) async fn make(channel: &Channel, path: &'static str) -> Result<(), Status> {
     let mut grpc = Grpc::new(channel.clone());
     grpc.ready()
         .await
@@ -282,7 +282,7 @@ async fn a_certificate_that_does_not_hold_makes_no_connection() {
 }
 
 /// The document of a class, as an engineer registers it.
-const CLASS: &str = r#"
+pub(crate) const CLASS: &str = r#"
 vehicle_class = "van"
 display_name = "Van"
 mass_kg = 2500.0
@@ -293,7 +293,7 @@ nominal_voltage_v = 360.0
 brake_force_per_bar_n = 400.0
 "#;
 
-async fn register(channel: Channel) {
+pub(crate) async fn register(channel: Channel) {
     let document_toml = CLASS.to_owned();
     FleetServiceClient::new(channel)
         .put_vehicle_class(PutVehicleClassRequest { document_toml })
@@ -301,7 +301,7 @@ async fn register(channel: Channel) {
         .unwrap();
 }
 
-fn open(vehicle: &str) -> StreamSamplesRequest {
+pub(crate) fn open(vehicle: &str) -> StreamSamplesRequest {
     let open = OpenStream {
         vehicle: vehicle.to_owned(),
         vehicle_class: "van".to_owned(),
