@@ -1,14 +1,15 @@
 //! The catalogue: finds the few grades worth fitting among many.
 //!
-//! Most descents cover a whole grade, since both begin at a crest and end at a low. So grades of about the same length,
-//! drop and altitude are looked at first, and only when none of them is convincing those that could overlap by half.
-//! Either way a grade is first compared at a few points for each place along the road, given up as soon as the
-//! differences spread too far, and the best few are fitted.
+//! The index leaves a few dozen of ten thousand. Most descents cover a whole grade, since both begin at a crest and end at
+//! a low. So grades of about the same length, drop and altitude are looked at first, and only when none of them is
+//! convincing those that could overlap by half. Either way a grade is first compared at a few points for each place along
+//! the road, given up as soon as the differences spread too far, and the best few are fitted.
 
 use super::{
-    Grade, GradeProblem,
+    Grade, GradeProblem, MAX_CHANCE,
     decide::{Candidate, decide, fits, score},
     fit::{limit_m, refine},
+    index::Index,
     look::{Key, Look, SKETCH, gradients},
     shape::DescentShape,
     verdict::Match,
@@ -30,6 +31,7 @@ pub struct Catalogue {
     grades: Vec<Grade>,
     keys: Vec<Key>,
     sketches: Vec<[f32; SKETCH]>,
+    index: Index,
 }
 
 /// A grade that cannot be in a catalogue.
@@ -103,6 +105,7 @@ impl Catalogue {
             })
             .collect();
         Ok(Self {
+            index: Index::new(&grades),
             grades,
             keys,
             sketches,
@@ -156,50 +159,91 @@ impl Catalogue {
     /// assert!(fit.score > 0.9 && fit.coverage > 0.98 && (fit.scale - 1.02).abs() < 0.005);
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
+        self.matched(shape, &self.index.find(shape), true)
+    }
+
+    /// Finds the grade of a descent by a look at every grade, which takes long: what [`Catalogue::matches`] must come to as
+    /// well, for tests.
+    #[doc(hidden)]
+    pub fn matches_by_all(&self, shape: &DescentShape) -> Match {
+        self.matched(shape, &self.everything(), false)
+    }
+
+    fn everything(&self) -> Vec<u32> {
+        (0..self.grades.len() as u32).collect()
+    }
+
+    /// Finds the grade of a descent among those with the given places in the catalogue, ascending. The bound on what
+    /// fits by chance is counted exactly where it matters, or always unless `bounded`.
+    fn matched(&self, shape: &DescentShape, among: &[u32], bounded: bool) -> Match {
         let look = Look::new(shape);
-        let mut found = self.fitted(&look, true, MOST_FITTED);
+        let trials = |whole: bool, log_ratio: f64| {
+            let most = self.most_trials(&look, whole);
+            if bounded && most * (-log_ratio).exp() <= MAX_CHANCE {
+                most
+            } else {
+                self.trials(&look, whole)
+            }
+        };
+        let mut found = self.fitted(&look, true, MOST_FITTED, among);
         let is_whole = |c: &Candidate<'_>| {
             fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
         };
         // Only what is whole was found among few; the rest is found again among many.
         found.retain(is_whole);
         if found.iter().any(|c| score(c, shape) >= CONVINCING) {
-            let verdict = decide(&found, shape);
+            let verdict = decide(&found, shape, trials);
             if !matches!(verdict, Match::None { .. }) {
                 return verdict;
             }
         }
-        for c in self.fitted(&look, false, MOST_FITTED) {
+        for c in self.fitted(&look, false, MOST_FITTED, among) {
             match found.iter_mut().find(|f| f.grade.grade == c.grade.grade) {
                 Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c) => *f = c,
                 Some(_) => {}
                 None => found.push(c),
             }
         }
-        decide(&found, shape)
+        decide(&found, shape, trials)
     }
 
     /// Returns all grades that a descent may cover whole, fitted, however many they are.
     pub(super) fn all_whole_fits(&self, shape: &DescentShape) -> Vec<Candidate<'_>> {
-        self.fitted(&Look::new(shape), true, usize::MAX)
+        self.fitted(&Look::new(shape), true, usize::MAX, &self.everything())
     }
 
-    /// Fits the most promising grades, `whole` or partly covered.
-    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize) -> Vec<Candidate<'_>> {
+    /// Returns the range of grades of suitable length.
+    fn of_length(&self, look: &Look<'_>, whole: bool) -> std::ops::Range<usize> {
         let (shortest, longest) = look.lengths(whole);
         let from = self.keys.partition_point(|k| k.length < shortest);
         let to = self.keys.partition_point(|k| k.length <= longest);
-        let mut trials = 0.0;
+        from..to.max(from)
+    }
+
+    /// Returns how many independent ways there are of laying a descent on grades.
+    fn trials(&self, look: &Look<'_>, whole: bool) -> f64 {
+        self.of_length(look, whole)
+            .filter(|i| look.is_worth(&self.keys[*i], whole))
+            .map(|i| look.trials(&self.keys[i], &self.sketches[i], whole))
+            .sum()
+    }
+
+    /// Returns a quick bound on it.
+    fn most_trials(&self, look: &Look<'_>, whole: bool) -> f64 {
+        self.of_length(look, whole).len() as f64 * look.most_trials(whole)
+    }
+
+    /// Fits the most promising of the given grades, `whole` or partly covered.
+    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize, among: &[u32]) -> Vec<Candidate<'_>> {
+        let suitable = self.of_length(look, whole);
         let mut promising = Promising::default();
-        for i in from..to.max(from) {
+        for i in among.iter().map(|i| *i as usize).filter(|i| suitable.contains(i)) {
             let key = &self.keys[i];
             if !look.is_worth(key, whole) {
                 continue;
             }
             let limit = limit_m(look.shape, f64::from(key.resolution));
-            let (best, tried) = look.compare(key, &self.sketches[i], limit, whole);
-            trials += tried;
-            if let Some((cost, shift)) = best {
+            if let Some((cost, shift)) = look.compare(key, &self.sketches[i], limit, whole) {
                 promising.offer(cost, i, shift, most);
             }
         }
@@ -219,7 +263,7 @@ impl Catalogue {
                 Some(Candidate {
                     grade,
                     alignment,
-                    trials,
+                    whole,
                 })
             })
             .collect()

@@ -30,8 +30,8 @@ const POSITION_SLACK_M: f64 = 300.0;
 pub(super) struct Candidate<'a> {
     pub(super) grade: &'a Grade,
     pub(super) alignment: Alignment,
-    /// How many ways of laying the descent on grades were tried when it was found.
-    pub(super) trials: f64,
+    /// Whether it was found among the grades that may be covered whole.
+    pub(super) whole: bool,
 }
 
 /// What positions say.
@@ -104,8 +104,9 @@ fn weigh<'a>(c: &Candidate<'a>, shape: &DescentShape, by_position: bool) -> Weig
     }
 }
 
-/// Returns the fit as it leaves the crate.
-fn fit(w: &Weighed<'_>, shape: &DescentShape) -> Fit {
+/// Returns the fit as it leaves the crate. `trials` says how many ways of laying the descent on grades there are, whole
+/// or not, as closely as the log ratio asks for.
+fn fit(w: &Weighed<'_>, shape: &DescentShape, trials: impl Fn(bool, f64) -> f64) -> Fit {
     let a = &w.candidate.alignment;
     Fit {
         grade: w.candidate.grade.grade.clone(),
@@ -119,7 +120,7 @@ fn fit(w: &Weighed<'_>, shape: &DescentShape) -> Fit {
         chance: if w.by_position {
             0.0
         } else {
-            w.candidate.trials * (-w.log_ratio).exp()
+            trials(w.candidate.whole, w.log_ratio) * (-w.log_ratio).exp()
         },
         by_position: w.by_position,
     }
@@ -137,7 +138,11 @@ pub(super) fn fits(c: &Candidate<'_>, shape: &DescentShape) -> bool {
 }
 
 /// Decides.
-pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Match {
+pub(super) fn decide(
+    candidates: &[Candidate<'_>],
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64 + Copy,
+) -> Match {
     let mut elsewhere: Option<&Candidate<'_>> = None;
     let mut ranked: Vec<Weighed<'_>> = Vec::new();
     for c in candidates.iter().filter(|c| fits(c, shape)) {
@@ -150,9 +155,10 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Matc
     // else.
     ranked.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let Some(best) = ranked.first() else {
-        return none(candidates, elsewhere, shape);
+        return none(candidates, elsewhere, shape, trials);
     };
-    let first = fit(best, shape);
+    let first = fit(best, shape, trials);
+    let roughly = |whole, _: f64| trials(whole, f64::INFINITY);
     if first.chance > MAX_CHANCE {
         return Match::None {
             best: Some(first),
@@ -162,14 +168,19 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Matc
     match ranked.get(1) {
         Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
             first,
-            second: fit(next, shape),
+            second: fit(next, shape, roughly),
         },
         _ => Match::Found(first),
     }
 }
 
 /// Returns the verdict when nothing fits.
-fn none(candidates: &[Candidate<'_>], elsewhere: Option<&Candidate<'_>>, shape: &DescentShape) -> Match {
+fn none(
+    candidates: &[Candidate<'_>],
+    elsewhere: Option<&Candidate<'_>>,
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64,
+) -> Match {
     let closest = elsewhere.or_else(|| {
         candidates
             .iter()
@@ -177,7 +188,11 @@ fn none(candidates: &[Candidate<'_>], elsewhere: Option<&Candidate<'_>>, shape: 
             .max_by(|a, b| score(a, shape).total_cmp(&score(b, shape)))
     });
     Match::None {
-        best: closest.map(|c| fit(&weigh(c, shape, false), shape)),
+        best: closest.map(|c| {
+            fit(&weigh(c, shape, false), shape, |whole, _| {
+                trials(whole, f64::INFINITY)
+            })
+        }),
         reason: if elsewhere.is_some() {
             Unmatched::Elsewhere
         } else {

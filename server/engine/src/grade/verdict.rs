@@ -23,7 +23,7 @@ pub struct Fit {
     /// Root mean square of the altitude differences that are left, m.
     pub misfit_m: f64,
     /// Bound on the number of grades of the catalogue that fit this well by chance, were the descent on a road that is
-    /// not in it. 0 where positions say the same.
+    /// not in it. It is close only where a looser one would not do. 0 where positions say the same.
     pub chance: f64,
     /// Whether positions agree.
     pub by_position: bool,
