@@ -5,14 +5,17 @@
 //! convincing those that could overlap by half. Either way a grade is first compared at a few points for each place along
 //! the road, given up as soon as the differences spread too far, and the best few are fitted.
 
+use std::ops::Range;
+
 use super::{
-    Grade, GradeProblem, MAX_CHANCE,
-    decide::{Candidate, decide, fits, score},
+    Grade, GradeProblem, LEAST_SHARE, MAX_CHANCE,
+    decide::{Candidate, decide, fits, is_clear, score},
     fit::{limit_m, refine},
-    index::Index,
+    index::{Depth, Index},
     look::{Key, Look, SKETCH, gradients},
     shape::DescentShape,
     verdict::Match,
+    window::Course,
 };
 
 /// Most grades that are fitted in each of the two rounds, and by how much the first look may speak against them,
@@ -23,6 +26,8 @@ const PROMISING: f32 = 0.4;
 const WHOLE_SHARE: f64 = 0.85;
 /// Score of a fit to a whole grade that makes a look at partial overlaps needless.
 const CONVINCING: f64 = 0.6;
+/// Misfit of windows at the closer look, m: what instruments as they should be leave of the means over parts of a road.
+const CLOSE_M: f64 = 1.5;
 
 /// Known grades, indexed by shape.
 #[derive(Clone, Debug, Default)]
@@ -159,52 +164,83 @@ impl Catalogue {
     /// assert!(fit.score > 0.9 && fit.coverage > 0.98 && (fit.scale - 1.02).abs() < 0.005);
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
-        self.matched(shape, &self.index.find(shape), true)
+        let look = Look::new(shape);
+        let course = Course::new(shape.length_m, shape.at_equal_steps());
+        let find = |whole: bool, at_most_m: f64| {
+            let suitable = self.of_length(&look, whole);
+            let depth = Depth {
+                missing: 1.0 - if whole { WHOLE_SHARE } else { LEAST_SHARE },
+                suitable: suitable.start as u32..suitable.end as u32,
+                at_most_m,
+            };
+            self.index.find(shape, &course, &depth)
+        };
+        let trials = |whole: bool, log_ratio: f64| {
+            let most = self.most_trials(&look, whole);
+            if most * (-log_ratio).exp() <= MAX_CHANCE {
+                most
+            } else {
+                self.trials(&look, whole)
+            }
+        };
+        let whole = self.whole(&look, &find(true, f64::INFINITY));
+        if let Some(verdict) = convincing(&whole, shape, trials) {
+            return verdict;
+        }
+        // Grades that are left out by a closer look cannot come near a clear winner.
+        let near = self.and_parts(&look, &whole, &find(false, CLOSE_M));
+        let (verdict, cost) = decide(&near, shape, trials);
+        if matches!(verdict, Match::Found(_)) && is_clear(cost, CLOSE_M, shape) {
+            return verdict;
+        }
+        decide(
+            &self.and_parts(&look, &whole, &find(false, f64::INFINITY)),
+            shape,
+            trials,
+        )
+        .0
     }
 
     /// Finds the grade of a descent by a look at every grade, which takes long: what [`Catalogue::matches`] must come to as
     /// well, for tests.
     #[doc(hidden)]
     pub fn matches_by_all(&self, shape: &DescentShape) -> Match {
-        self.matched(shape, &self.everything(), false)
+        let look = Look::new(shape);
+        let trials = |whole: bool, _: f64| self.trials(&look, whole);
+        let all = self.everything();
+        let whole = self.whole(&look, &all);
+        convincing(&whole, shape, trials)
+            .unwrap_or_else(|| decide(&self.and_parts(&look, &whole, &all), shape, trials).0)
     }
 
     fn everything(&self) -> Vec<u32> {
         (0..self.grades.len() as u32).collect()
     }
 
-    /// Finds the grade of a descent among those with the given places in the catalogue, ascending. The bound on what
-    /// fits by chance is counted exactly where it matters, or always unless `bounded`.
-    fn matched(&self, shape: &DescentShape, among: &[u32], bounded: bool) -> Match {
-        let look = Look::new(shape);
-        let trials = |whole: bool, log_ratio: f64| {
-            let most = self.most_trials(&look, whole);
-            if bounded && most * (-log_ratio).exp() <= MAX_CHANCE {
-                most
-            } else {
-                self.trials(&look, whole)
-            }
-        };
-        let mut found = self.fitted(&look, true, MOST_FITTED, among);
-        let is_whole = |c: &Candidate<'_>| {
-            fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
-        };
+    /// Returns the fits to grades that are covered whole.
+    fn whole(&self, look: &Look<'_>, among: &[u32]) -> Vec<Candidate<'_>> {
+        let mut found = self.fitted(look, true, MOST_FITTED, among);
         // Only what is whole was found among few; the rest is found again among many.
-        found.retain(is_whole);
-        if found.iter().any(|c| score(c, shape) >= CONVINCING) {
-            let verdict = decide(&found, shape, trials);
-            if !matches!(verdict, Match::None { .. }) {
-                return verdict;
-            }
-        }
-        for c in self.fitted(&look, false, MOST_FITTED, among) {
+        found.retain(|c| is_whole(c, look.shape));
+        found
+    }
+
+    /// Returns them together with the fits to grades that are partly covered.
+    fn and_parts<'a>(
+        &'a self,
+        look: &Look<'_>,
+        whole: &[Candidate<'a>],
+        among: &[u32],
+    ) -> Vec<Candidate<'a>> {
+        let mut found = whole.to_vec();
+        for c in self.fitted(look, false, MOST_FITTED, among) {
             match found.iter_mut().find(|f| f.grade.grade == c.grade.grade) {
-                Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c) => *f = c,
+                Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c, look.shape) => *f = c,
                 Some(_) => {}
                 None => found.push(c),
             }
         }
-        decide(&found, shape, trials)
+        found
     }
 
     /// Returns all grades that a descent may cover whole, fitted, however many they are.
@@ -213,7 +249,7 @@ impl Catalogue {
     }
 
     /// Returns the range of grades of suitable length.
-    fn of_length(&self, look: &Look<'_>, whole: bool) -> std::ops::Range<usize> {
+    fn of_length(&self, look: &Look<'_>, whole: bool) -> Range<usize> {
         let (shortest, longest) = look.lengths(whole);
         let from = self.keys.partition_point(|k| k.length < shortest);
         let to = self.keys.partition_point(|k| k.length <= longest);
@@ -268,6 +304,23 @@ impl Catalogue {
             })
             .collect()
     }
+}
+
+fn is_whole(c: &Candidate<'_>, shape: &DescentShape) -> bool {
+    fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
+}
+
+/// Returns the verdict when a grade that is covered whole is convincing.
+fn convincing(
+    whole: &[Candidate<'_>],
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64 + Copy,
+) -> Option<Match> {
+    if whole.iter().all(|c| score(c, shape) < CONVINCING) {
+        return None;
+    }
+    let (verdict, _) = decide(whole, shape, trials);
+    (!matches!(verdict, Match::None { .. })).then_some(verdict)
 }
 
 /// The cheapest few, in order.

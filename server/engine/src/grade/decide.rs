@@ -2,7 +2,7 @@
 
 use super::{
     Grade, MAX_CHANCE, MAX_OFFSET_M, MAX_SCALE_ERROR,
-    chance::same_road_log_ratio,
+    chance::{most_log_ratio, same_road_log_ratio},
     fit::{Alignment, limit_m, residuals},
     shape::DescentShape,
     verdict::{Fit, Match, Unmatched},
@@ -137,12 +137,12 @@ pub(super) fn fits(c: &Candidate<'_>, shape: &DescentShape) -> bool {
     c.alignment.is_admissible() && score(c, shape) >= 0.5
 }
 
-/// Decides.
+/// Decides. Returns what speaks against the best as well, in squared deviations, infinite without one.
 pub(super) fn decide(
     candidates: &[Candidate<'_>],
     shape: &DescentShape,
     trials: impl Fn(bool, f64) -> f64 + Copy,
-) -> Match {
+) -> (Match, f64) {
     let mut elsewhere: Option<&Candidate<'_>> = None;
     let mut ranked: Vec<Weighed<'_>> = Vec::new();
     for c in candidates.iter().filter(|c| fits(c, shape)) {
@@ -155,23 +155,49 @@ pub(super) fn decide(
     // else.
     ranked.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let Some(best) = ranked.first() else {
-        return none(candidates, elsewhere, shape, trials);
+        return (none(candidates, elsewhere, shape, trials), f64::INFINITY);
     };
     let first = fit(best, shape, trials);
     let roughly = |whole, _: f64| trials(whole, f64::INFINITY);
-    if first.chance > MAX_CHANCE {
-        return Match::None {
+    let verdict = if first.chance > MAX_CHANCE {
+        Match::None {
             best: Some(first),
             reason: Unmatched::TooPlain,
-        };
-    }
-    match ranked.get(1) {
-        Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
-            first,
-            second: fit(next, shape, roughly),
-        },
-        _ => Match::Found(first),
-    }
+        }
+    } else {
+        match ranked.get(1) {
+            Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
+                first,
+                second: fit(next, shape, roughly),
+            },
+            _ => Match::Found(first),
+        }
+    };
+    (verdict, best.cost)
+}
+
+/// Returns whether a cost is so low that no grade can come near whose means over parts differ by more than a misfit, m.
+pub(super) fn is_clear(cost: f64, misfit_m: f64, shape: &DescentShape) -> bool {
+    let by_position = if shape.start.is_some() || shape.end.is_some() {
+        POSITION_WORTH
+    } else {
+        0.0
+    };
+    let best = most_log_ratio(misfit_m, shape) + most_of_instruments();
+    cost + DECIDED < -2.0 * best - by_position
+}
+
+/// Returns the largest log ratio that instruments can speak for.
+fn most_of_instruments() -> f64 {
+    instruments_log_ratio(&Alignment {
+        shift_m: 0.0,
+        stretch: 1.0,
+        offset_m: 0.0,
+        misfit_m: 0.0,
+        overlap_m: 0.0,
+        coverage: 0.0,
+        inside: 0.0,
+    })
 }
 
 /// Returns the verdict when nothing fits.

@@ -6,11 +6,13 @@
 //! Each kind has its shelves, one for each length of windows; on a shelf windows stand by altitude, slope and bend.
 //! What is found is no more than worth a look; what is not found fits nowhere.
 
+use std::ops::Range;
+
 use super::{
     Grade, LEAST_SHARE, MAX_OFFSET_M, MAX_SCALE_ERROR,
     fit::limit_squared,
     shape::DescentShape,
-    window::{Bounds, Course, Means, PARTS, SCALES, Sought, Window, scale_m, scale_within},
+    window::{Bounds, Course, FEATURES, PARTS, SCALES, Sought, Window, scale_m, scale_within},
 };
 
 /// Windows of a grade, and of a descent where it is laid on an end of a grade, begin at this part of their length from
@@ -23,10 +25,10 @@ const SHARED_PER_WINDOW: f64 = std::f64::consts::SQRT_2 * STRETCHED;
 /// What the first order leaves out, as a misfit, m.
 const SECOND_ORDER_M: f64 = 0.8;
 /// Size of cells on a shelf: altitude, m, and gradient.
-const BAND_M: f32 = 64.0;
-const GRADIENT: f32 = 0.008;
+const BAND_M: f32 = 128.0;
+const GRADIENT: f32 = 0.012;
 /// Cells of gradient on either side of level.
-const GRADIENTS: i32 = 32;
+const GRADIENTS: i32 = 20;
 /// Unit of stored means, m: any grade fits into 16 bits.
 const UNIT_M: f32 = 0.15;
 /// Slope of a window of unit length and gradient.
@@ -37,7 +39,8 @@ const SLOPE_PER_RISE: f32 = 0.810_1;
 struct Entry {
     means: [i16; PARTS],
     level: f32,
-    bend: f32,
+    /// Those after the slope, which is that of the cell.
+    features: [f32; FEATURES - 1],
     grade: u32,
     resolution: f32,
 }
@@ -75,7 +78,7 @@ impl Shelf {
         windows.sort_unstable_by(|a, b| {
             cell(a)
                 .cmp(&cell(b))
-                .then_with(|| a.1.bend.total_cmp(&b.1.bend))
+                .then_with(|| a.1.features[0].total_cmp(&b.1.features[0]))
                 .then_with(|| a.1.grade.cmp(&b.1.grade))
         });
         let mut starts = vec![0_u32; ((highest - lowest + 1) * 2 * GRADIENTS) as usize + 1];
@@ -96,13 +99,10 @@ impl Shelf {
         }
     }
 
-    /// Adds the grades with windows that may be the one that is sought.
-    fn find(&self, sought: &Sought, tolerance: &Tolerance, found: &mut Vec<u32>) {
-        if self.entries.is_empty() {
-            return;
-        }
-        let widest = tolerance.squared(self.coarsest).sqrt();
-        let [(from, to), (least, most)] = sought.ranges(widest);
+    /// Adds the suitable grades with windows that may be the one that is sought.
+    fn find(&self, sought: &Sought, bar: &Bar, suitable: &Range<u32>, found: &mut Vec<u32>) {
+        let widest = bar.squared(self.coarsest).sqrt();
+        let [(from, to), (least, most), others @ ..] = sought.ranges(widest);
         let (from, to) = (gradient_cell(from, self.rise), gradient_cell(to, self.rise));
         let (level, reach) = (sought.level(), sought.level_reach);
         let rows = self.starts.len() as i32 / (2 * GRADIENTS);
@@ -112,14 +112,17 @@ impl Shelf {
             for cell in from..=to {
                 let at = (row * 2 * GRADIENTS + cell) as usize;
                 let entries = &self.entries[self.starts[at] as usize..self.starts[at + 1] as usize];
-                let first = entries.partition_point(|e| e.bend < least);
-                for e in entries[first..].iter().take_while(|e| e.bend <= most) {
-                    if (e.level - level).abs() <= reach
-                        && sought.admits(
-                            &e.means.map(|m| UNIT_M * f32::from(m)),
-                            tolerance.squared(e.resolution),
-                        )
+                let first = entries.partition_point(|e| e.features[0] < least);
+                for e in entries[first..].iter().take_while(|e| e.features[0] <= most) {
+                    let alike = suitable.contains(&e.grade)
+                        & ((e.level - level).abs() <= reach)
+                        & (e.features[1] >= others[0].0)
+                        & (e.features[1] <= others[0].1)
+                        & (e.features[2] >= others[1].0)
+                        & (e.features[2] <= others[1].1);
+                    if alike
                         && found.last() != Some(&e.grade)
+                        && sought.admits(&e.means.map(|m| UNIT_M * f32::from(m)), bar.squared(e.resolution))
                     {
                         found.push(e.grade);
                     }
@@ -129,15 +132,28 @@ impl Shelf {
     }
 }
 
-/// The misfit that windows may have, by the resolution of the grade's survey.
-struct Tolerance {
-    roughness: f64,
+/// How far a look-up goes.
+#[derive(Clone, Debug)]
+pub(super) struct Depth {
+    /// Share of descent and of grade that the other may lack.
+    pub(super) missing: f64,
+    /// The grades of suitable length.
+    pub(super) suitable: Range<u32>,
+    /// Misfit of windows beyond which they are left out, m, even where a fit would be accepted.
+    pub(super) at_most_m: f64,
 }
 
-impl Tolerance {
+/// The misfit that windows may have, by the resolution of the grade's survey.
+struct Bar {
+    roughness: f64,
+    at_most_m: f64,
+}
+
+impl Bar {
     fn squared(&self, resolution: f32) -> f32 {
-        let misfit = limit_squared(self.roughness, f64::from(resolution)) * SHARED_PER_WINDOW;
-        (misfit + SECOND_ORDER_M * SECOND_ORDER_M) as f32
+        let misfit = limit_squared(self.roughness, f64::from(resolution)) * SHARED_PER_WINDOW
+            + SECOND_ORDER_M * SECOND_ORDER_M;
+        misfit.min(self.at_most_m * self.at_most_m) as f32
     }
 }
 
@@ -165,11 +181,11 @@ impl Index {
                 let entry = Entry {
                     means: w.means.map(|m| (m / UNIT_M).round() as i16),
                     level: w.level,
-                    bend: w.bend,
+                    features: [w.features[1], w.features[2], w.features[3]],
                     grade: i,
                     resolution: grade.profile.resolution_m() as f32,
                 };
-                (w.slope, entry)
+                (w.features[0], entry)
             };
             let (Some(last), shortest) = (scale_within(length), least_shared(length) / STRETCHED) else {
                 continue;
@@ -203,12 +219,12 @@ impl Index {
     }
 
     /// Returns the grades that may lie under a descent, ascending.
-    pub(super) fn find(&self, shape: &DescentShape) -> Vec<u32> {
+    pub(super) fn find(&self, shape: &DescentShape, course: &Course, depth: &Depth) -> Vec<u32> {
         let mut found = Vec::new();
         let length = shape.length_m;
-        let course = Course::new(length, shape.at_equal_steps());
-        let tolerance = Tolerance {
+        let bar = Bar {
             roughness: shape.roughness,
+            at_most_m: depth.at_most_m,
         };
         let mut search = |shelves: &[Shelf], scale: usize, from: f64, pivot: f64| {
             let Some(shelf) = shelves.get(scale).filter(|s| !s.entries.is_empty()) else {
@@ -222,35 +238,34 @@ impl Index {
                 offset_m: MAX_OFFSET_M,
                 pivot,
             };
-            shelf.find(
-                &Sought::new(&course, from, window, within),
-                &tolerance,
-                &mut found,
-            );
+            let sought = Sought::new(course, from, window, within);
+            shelf.find(&sought, &bar, &depth.suitable, &mut found);
         };
         if let Some(scale) = scale_within(length / STRETCHED) {
             search(&self.anywhere, scale, 0.5 * (length - scale_m(scale)), 0.5);
         }
         // Where the grade begins, or counted from below ends.
+        let lacking = depth.missing * length;
         let mut place = 0.0;
         while let Some(scale) = scale_within((length - place) / STRETCHED)
-            && place <= LEAST_SHARE * length + scale_m(scale) / PER_WINDOW
+            && place <= lacking + scale_m(scale) / PER_WINDOW
         {
             search(&self.top, scale, place, 0.0);
             search(&self.bottom, scale, length - place - scale_m(scale), 1.0);
             place += scale_m(scale) / PER_WINDOW;
         }
-        let shortest = scale_within(LEAST_SHARE * length / STRETCHED).unwrap_or(0);
+        let shortest = scale_within((length - lacking) / (STRETCHED * STRETCHED)).unwrap_or(0);
         for scale in shortest..=scale_within(length).unwrap_or(0) {
             let window = scale_m(scale);
-            let count = ((length - window) / window * PER_WINDOW).ceil().max(1.0);
-            for k in 0..=count as u32 {
-                search(
-                    &self.longest,
-                    scale,
-                    f64::from(k) / count * (length - window).max(0.0),
-                    0.0,
-                );
+            let step = window / PER_WINDOW;
+            let spare = (length - window).max(0.0);
+            let count = (spare / step).ceil().max(1.0);
+            // Below the window the grade goes on by less than half of it.
+            let longest = std::f64::consts::SQRT_2 * STRETCHED * STRETCHED * window;
+            for from in (0..=count as u32).map(|k| f64::from(k) / count * spare) {
+                if from <= lacking + step && length - from - longest <= lacking + step {
+                    search(&self.longest, scale, from, 0.0);
+                }
             }
         }
         found.sort_unstable();

@@ -77,35 +77,27 @@ fn centred(a: Means) -> (Means, f32) {
     (a.map(|x| x - mean), mean)
 }
 
-/// Unit vectors of an even slope and of a bend: the two coarsest features of a window.
-const SLOPE: Means = [
-    -0.540_061_7,
-    -0.385_758_4,
-    -0.231_455,
-    -0.077_151_67,
-    0.077_151_67,
-    0.231_455,
-    0.385_758_4,
-    0.540_061_7,
+/// Number of coarse features of a window.
+pub(super) const FEATURES: usize = 4;
+/// Unit vectors of the features: an even slope, a bend and the two next finer curves (orthogonal polynomials on eight
+/// points), each as whole numbers and the sum of their squares.
+const CURVES: [([i8; PARTS], f32); FEATURES] = [
+    ([-7, -5, -3, -1, 1, 3, 5, 7], 168.0),
+    ([7, 1, -3, -5, -5, -3, 1, 7], 168.0),
+    ([-7, 5, 7, 3, -3, -7, -5, 7], 264.0),
+    ([7, -13, -3, 9, 9, -3, -13, 7], 616.0),
 ];
-const BEND: Means = [
-    0.540_061_7,
-    0.077_151_67,
-    -0.231_455,
-    -0.385_758_4,
-    -0.385_758_4,
-    -0.231_455,
-    0.077_151_67,
-    0.540_061_7,
-];
+
+fn curves() -> [Means; FEATURES] {
+    CURVES.map(|(curve, squares)| curve.map(|x| f32::from(x) / squares.sqrt()))
+}
 
 /// One stretch: means over its parts less the mean of all, that mean, and the coarse features, all m.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Window {
     pub(super) means: Means,
     pub(super) level: f32,
-    pub(super) slope: f32,
-    pub(super) bend: f32,
+    pub(super) features: [f32; FEATURES],
 }
 
 impl Window {
@@ -120,8 +112,7 @@ impl Window {
             mean as f32
         }));
         Self {
-            slope: dot(&means, &SLOPE),
-            bend: dot(&means, &BEND),
+            features: curves().map(|curve| dot(&means, &curve)),
             means,
             level,
         }
@@ -186,13 +177,14 @@ impl Sought {
         self.window.level
     }
 
-    /// Returns the least and largest slope and bend that can be within a misfit, m.
-    pub(super) fn ranges(&self, misfit_m: f32) -> [(f32, f32); 2] {
-        [(self.window.slope, SLOPE), (self.window.bend, BEND)].map(|(at, feature)| {
+    /// Returns the least and largest features that can be within a misfit, m.
+    pub(super) fn ranges(&self, misfit_m: f32) -> [(f32, f32); FEATURES] {
+        let curves = curves();
+        std::array::from_fn(|k| {
             let by = (PARTS as f32).sqrt() * misfit_m
-                + self.reach[0] * dot(&self.free[0], &feature).abs()
-                + self.reach[1] * dot(&self.free[1], &feature).abs();
-            (at - by, at + by)
+                + self.reach[0] * dot(&self.free[0], &curves[k]).abs()
+                + self.reach[1] * dot(&self.free[1], &curves[k]).abs();
+            (self.window.features[k] - by, self.window.features[k] + by)
         })
     }
 
@@ -230,16 +222,20 @@ mod tests {
 
     #[test]
     fn features_are_of_unit_size_and_independent() {
-        assert!((dot(&SLOPE, &SLOPE) - 1.0).abs() < 1e-5 && (dot(&BEND, &BEND) - 1.0).abs() < 1e-5);
-        assert!(dot(&SLOPE, &BEND).abs() < 1e-6);
-        assert!(SLOPE.iter().sum::<f32>().abs() < 1e-6 && BEND.iter().sum::<f32>().abs() < 1e-6);
+        let curves = curves();
+        for (i, a) in curves.iter().enumerate() {
+            assert!(a.iter().sum::<f32>().abs() < 1e-6, "{i}");
+            for (j, b) in curves.iter().enumerate() {
+                assert!((dot(a, b) - f32::from(u8::from(i == j))).abs() < 1e-5, "{i} {j}");
+            }
+        }
     }
 
     #[test]
     fn means_are_those_of_the_road() {
         let w = Window::new(&course(|s| 900.0 - 0.05 * s), 1000.0, 800.0);
         assert!((w.level - (900.0 - 0.05 * 1400.0)).abs() < 1e-3);
-        assert!((w.means[0] - 0.05 * 350.0).abs() < 1e-3 && w.bend.abs() < 1e-3);
+        assert!((w.means[0] - 0.05 * 350.0).abs() < 1e-3 && w.features[1].abs() < 1e-3);
     }
 
     #[test]
@@ -254,8 +250,9 @@ mod tests {
                 (sought.level() - there.level).abs() <= sought.level_reach - 55.0,
                 "{shift} {stretch}"
             );
-            let [(low, high), (least, most)] = sought.ranges(1.0);
-            assert!((low..=high).contains(&there.slope) && (least..=most).contains(&there.bend));
+            for ((low, high), feature) in sought.ranges(1.0).iter().zip(there.features) {
+                assert!((*low..=*high).contains(&feature), "{shift} {stretch}");
+            }
         }
         let sought = Sought::new(&course(|s| 1500.0 - 0.06 * s), 1000.0, 4000.0, WITHIN);
         assert!(!sought.admits(&there.means, 6.25));
