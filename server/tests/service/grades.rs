@@ -2,9 +2,10 @@
 
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
-    CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest, GetDistributionRequest,
+    ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest, GetDistributionRequest,
     GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey, ListGradeProposalsRequest,
     ListGradesRequest, RecordedDescent, UpdateGradeRequest, create_grade_request::Source,
+    brake_service_client::BrakeServiceClient, compute_lost_recovery_request::Road,
     grade_service_client::GradeServiceClient,
 };
 use coldbrake_server::{
@@ -107,6 +108,30 @@ fn create(grade: &str, source: Source) -> CreateGradeRequest {
     }
 }
 
+/// Asks what the brakes would come to on the grade `north`.
+async fn what_if(server: &ServerHandle, class: &str) {
+    let mut brakes = BrakeServiceClient::new(channel(server).await);
+    let ask = |grade: &str, class: Option<&str>| ComputeLostRecoveryRequest {
+        road: Some(Road::Grade(grade.to_owned())),
+        vehicle_class: class.map(str::to_owned),
+        speeds_mps: vec![15.0],
+        ..ComputeLostRecoveryRequest::default()
+    };
+    let answer = brakes.compute_lost_recovery(ask("north", Some(class))).await;
+    let answer = answer.unwrap().into_inner();
+    assert_eq!((answer.vehicle_class.as_str(), answer.start_c), (class, 15.0));
+    assert!((answer.drop_m - 315.0).abs() < 1.0 && (answer.distance_m - 5000.0).abs() < 1.0);
+    let at = answer.masses[0].speeds[0];
+    assert!(at.bottom_c > 50.0 && at.friction_j > 1e6, "{at:?}");
+    for (request, code) in [
+        (ask("no-such", Some(class)), Code::NotFound),
+        (ask("north", Some("no-such")), Code::NotFound),
+        (ask("north", None), Code::InvalidArgument),
+    ] {
+        assert_eq!(brakes.compute_lost_recovery(request).await.unwrap_err().code(), code);
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn roads_become_grades_and_past_descents_follow_in_one_step() {
     let directory = tempfile::tempdir().unwrap();
@@ -144,6 +169,7 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
         (counted(&server, "-").await, counted(&server, "north").await),
         (8, 4)
     );
+    what_if(&server, &first.vehicle_class).await;
     let taken = client
         .create_grade(create("north", Source::Survey(survey(1))))
         .await

@@ -1,21 +1,20 @@
 //! The catalogue: finds the few grades worth fitting among many.
 //!
-//! The index leaves a few dozen of ten thousand. Most descents cover a whole grade, since both begin at a crest and end at
-//! a low. So grades of about the same length, drop and altitude are looked at first, and only when none of them is
-//! convincing those that could overlap by half. Either way a grade is first compared at a few points for each place along
+//! Most descents cover a whole grade, since both begin at a crest and end at a low. So grades of about the same length,
+//! drop and altitude are looked at first, and only when none of them is convincing those that could overlap by half, of
+//! which the index leaves a few. Either way a grade is first compared at a few points for each place along
 //! the road, given up as soon as the differences spread too far, and the best few are fitted.
 
 use std::ops::Range;
 
 use super::{
-    Grade, GradeProblem, LEAST_SHARE, MAX_CHANCE,
+    Grade, GradeProblem, MAX_CHANCE,
     decide::{Candidate, decide, fits, is_clear, score},
     fit::{limit_m, refine},
-    index::{Depth, Index},
+    index::Index,
     look::{Key, Look, SKETCH, gradients},
     shape::DescentShape,
     verdict::Match,
-    window::Course,
 };
 
 /// Most grades that are fitted in each of the two rounds, and by how much the first look may speak against them,
@@ -165,16 +164,6 @@ impl Catalogue {
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
         let look = Look::new(shape);
-        let course = Course::new(shape.length_m, shape.at_equal_steps());
-        let find = |whole: bool, at_most_m: f64| {
-            let suitable = self.of_length(&look, whole);
-            let depth = Depth {
-                missing: 1.0 - if whole { WHOLE_SHARE } else { LEAST_SHARE },
-                suitable: suitable.start as u32..suitable.end as u32,
-                at_most_m,
-            };
-            self.index.find(shape, &course, &depth)
-        };
         let trials = |whole: bool, log_ratio: f64| {
             let most = self.most_trials(&look, whole);
             if most * (-log_ratio).exp() <= MAX_CHANCE {
@@ -183,18 +172,28 @@ impl Catalogue {
                 self.trials(&look, whole)
             }
         };
-        let whole = self.whole(&look, &find(true, f64::INFINITY));
+        let whole = self.whole(&look);
         if let Some(verdict) = convincing(&whole, shape, trials) {
             return verdict;
         }
-        // Grades that are left out by a closer look cannot come near a clear winner.
-        let near = self.and_parts(&look, &whole, &find(false, CLOSE_M));
-        let (verdict, cost) = decide(&near, shape, trials);
+        let suitable = self.of_length(&look, false);
+        let found = self
+            .index
+            .find(shape, &(suitable.start as u32..suitable.end as u32));
+        // Those that differ more are left out at first: they cannot come near a clear winner.
+        let among = |most: f32| {
+            found
+                .iter()
+                .filter(move |n| n.squared <= most)
+                .map(|n| n.grade as usize)
+        };
+        let close = self.and_parts(&look, &whole, among((CLOSE_M * CLOSE_M) as f32));
+        let (verdict, cost) = decide(&close, shape, trials);
         if matches!(verdict, Match::Found(_)) && is_clear(cost, CLOSE_M, shape) {
             return verdict;
         }
         decide(
-            &self.and_parts(&look, &whole, &find(false, f64::INFINITY)),
+            &self.and_parts(&look, &whole, among(f32::INFINITY)),
             shape,
             trials,
         )
@@ -207,19 +206,16 @@ impl Catalogue {
     pub fn matches_by_all(&self, shape: &DescentShape) -> Match {
         let look = Look::new(shape);
         let trials = |whole: bool, _: f64| self.trials(&look, whole);
-        let all = self.everything();
-        let whole = self.whole(&look, &all);
-        convincing(&whole, shape, trials)
-            .unwrap_or_else(|| decide(&self.and_parts(&look, &whole, &all), shape, trials).0)
-    }
-
-    fn everything(&self) -> Vec<u32> {
-        (0..self.grades.len() as u32).collect()
+        let whole = self.whole(&look);
+        convincing(&whole, shape, trials).unwrap_or_else(|| {
+            let all = self.of_length(&look, false);
+            decide(&self.and_parts(&look, &whole, all), shape, trials).0
+        })
     }
 
     /// Returns the fits to grades that are covered whole.
-    fn whole(&self, look: &Look<'_>, among: &[u32]) -> Vec<Candidate<'_>> {
-        let mut found = self.fitted(look, true, MOST_FITTED, among);
+    fn whole(&self, look: &Look<'_>) -> Vec<Candidate<'_>> {
+        let mut found = self.fitted(look, true, MOST_FITTED, self.of_length(look, true));
         // Only what is whole was found among few; the rest is found again among many.
         found.retain(|c| is_whole(c, look.shape));
         found
@@ -230,7 +226,7 @@ impl Catalogue {
         &'a self,
         look: &Look<'_>,
         whole: &[Candidate<'a>],
-        among: &[u32],
+        among: impl Iterator<Item = usize>,
     ) -> Vec<Candidate<'a>> {
         let mut found = whole.to_vec();
         for c in self.fitted(look, false, MOST_FITTED, among) {
@@ -245,7 +241,8 @@ impl Catalogue {
 
     /// Returns all grades that a descent may cover whole, fitted, however many they are.
     pub(super) fn all_whole_fits(&self, shape: &DescentShape) -> Vec<Candidate<'_>> {
-        self.fitted(&Look::new(shape), true, usize::MAX, &self.everything())
+        let look = Look::new(shape);
+        self.fitted(&look, true, usize::MAX, self.of_length(&look, true))
     }
 
     /// Returns the range of grades of suitable length.
@@ -269,11 +266,16 @@ impl Catalogue {
         self.of_length(look, whole).len() as f64 * look.most_trials(whole)
     }
 
-    /// Fits the most promising of the given grades, `whole` or partly covered.
-    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize, among: &[u32]) -> Vec<Candidate<'_>> {
-        let suitable = self.of_length(look, whole);
+    /// Fits the most promising of the given grades of suitable length, `whole` or partly covered.
+    fn fitted(
+        &self,
+        look: &Look<'_>,
+        whole: bool,
+        most: usize,
+        among: impl Iterator<Item = usize>,
+    ) -> Vec<Candidate<'_>> {
         let mut promising = Promising::default();
-        for i in among.iter().map(|i| *i as usize).filter(|i| suitable.contains(i)) {
+        for i in among {
             let key = &self.keys[i];
             if !look.is_worth(key, whole) {
                 continue;

@@ -29,32 +29,35 @@ const BAND_M: f32 = 128.0;
 const GRADIENT: f32 = 0.012;
 /// Cells of gradient on either side of level.
 const GRADIENTS: i32 = 20;
-/// Unit of stored means, m: any grade fits into 16 bits.
+/// Units of stored means, and of levels and features, m: any grade fits into 16 bits.
 const UNIT_M: f32 = 0.15;
+const COARSE_M: f32 = 0.3;
 /// Slope of a window of unit length and gradient.
 const SLOPE_PER_RISE: f32 = 0.810_1;
+
+/// What is read first of a window: level, then the features after the slope, which is that of the cell.
+type Coarse = [i16; FEATURES];
 
 /// A window of a grade.
 #[derive(Clone, Copy, Debug)]
 struct Entry {
-    means: [i16; PARTS],
+    slope: f32,
     level: f32,
-    /// Those after the slope, which is that of the cell.
-    features: [f32; FEATURES - 1],
+    coarse: Coarse,
+    means: [i16; PARTS],
     grade: u32,
-    resolution: f32,
 }
 
-/// Windows of one length.
+/// Windows of one length, by cell, then bend. What is read of all of them stands close together.
 #[derive(Clone, Debug, Default)]
 struct Shelf {
     rise: f32,
     lowest: i32,
     /// Where each cell begins, row by row of one altitude.
     starts: Vec<u32>,
-    /// By cell, then bend.
-    entries: Vec<Entry>,
-    coarsest: f32,
+    coarse: Vec<Coarse>,
+    grades: Vec<u32>,
+    means: Vec<[i16; PARTS]>,
 }
 
 fn gradient_cell(slope: f32, rise: f32) -> i32 {
@@ -66,24 +69,18 @@ fn band(level: f32) -> i32 {
 }
 
 impl Shelf {
-    fn new(scale: usize, mut windows: Vec<(f32, Entry)>) -> Self {
+    fn new(scale: usize, mut windows: Vec<Entry>) -> Self {
         let rise = SLOPE_PER_RISE * scale_m(scale) as f32;
-        let bands = || windows.iter().map(|(_, e)| band(e.level));
+        let bands = || windows.iter().map(|e| band(e.level));
         let (Some(lowest), Some(highest)) = (bands().min(), bands().max()) else {
             return Self::default();
         };
-        let cell = |(slope, e): &(f32, Entry)| {
-            ((band(e.level) - lowest) * 2 * GRADIENTS + gradient_cell(*slope, rise)) as usize
-        };
-        windows.sort_unstable_by(|a, b| {
-            cell(a)
-                .cmp(&cell(b))
-                .then_with(|| a.1.features[0].total_cmp(&b.1.features[0]))
-                .then_with(|| a.1.grade.cmp(&b.1.grade))
-        });
+        let cell =
+            |e: &Entry| ((band(e.level) - lowest) * 2 * GRADIENTS + gradient_cell(e.slope, rise)) as usize;
+        windows.sort_unstable_by_key(|e| (cell(e), e.coarse[1], e.grade, e.coarse, e.means));
         let mut starts = vec![0_u32; ((highest - lowest + 1) * 2 * GRADIENTS) as usize + 1];
-        for w in &windows {
-            starts[cell(w) + 1] += 1;
+        for e in &windows {
+            starts[cell(e) + 1] += 1;
         }
         let mut sum = 0;
         for start in &mut starts {
@@ -94,37 +91,50 @@ impl Shelf {
             rise,
             lowest,
             starts,
-            coarsest: windows.iter().map(|w| w.1.resolution).fold(0.0, f32::max),
-            entries: windows.into_iter().map(|w| w.1).collect(),
+            coarse: windows.iter().map(|e| e.coarse).collect(),
+            grades: windows.iter().map(|e| e.grade).collect(),
+            means: windows.iter().map(|e| e.means).collect(),
         }
     }
 
-    /// Adds the suitable grades with windows that may be the one that is sought.
-    fn find(&self, sought: &Sought, bar: &Bar, suitable: &Range<u32>, found: &mut Vec<u32>) {
-        let widest = bar.squared(self.coarsest).sqrt();
-        let [(from, to), (least, most), others @ ..] = sought.ranges(widest);
-        let (from, to) = (gradient_cell(from, self.rise), gradient_cell(to, self.rise));
+    /// Adds the suitable grades with windows that may be the one that is sought, each with its difference.
+    fn find(&self, sought: &Sought, bar: &Bar<'_>, suitable: &Range<u32>, found: &mut Vec<Near>) {
+        let [slope, features @ ..] = sought.ranges(bar.widest.sqrt());
+        let (from, to) = (
+            gradient_cell(slope.0, self.rise),
+            gradient_cell(slope.1, self.rise),
+        );
         let (level, reach) = (sought.level(), sought.level_reach);
+        let ranges = [
+            (level - reach, level + reach),
+            features[0],
+            features[1],
+            features[2],
+        ];
+        let least = ranges.map(|r| (r.0 / COARSE_M).floor() as i16);
+        let most = ranges.map(|r| (r.1 / COARSE_M).ceil() as i16);
         let rows = self.starts.len() as i32 / (2 * GRADIENTS);
         let low = (band(level - reach) - self.lowest).max(0);
         let high = (band(level + reach) - self.lowest).min(rows - 1);
         for row in low..=high {
             for cell in from..=to {
                 let at = (row * 2 * GRADIENTS + cell) as usize;
-                let entries = &self.entries[self.starts[at] as usize..self.starts[at + 1] as usize];
-                let first = entries.partition_point(|e| e.features[0] < least);
-                for e in entries[first..].iter().take_while(|e| e.features[0] <= most) {
-                    let alike = suitable.contains(&e.grade)
-                        & ((e.level - level).abs() <= reach)
-                        & (e.features[1] >= others[0].0)
-                        & (e.features[1] <= others[0].1)
-                        & (e.features[2] >= others[1].0)
-                        & (e.features[2] <= others[1].1);
-                    if alike
-                        && found.last() != Some(&e.grade)
-                        && sought.admits(&e.means.map(|m| UNIT_M * f32::from(m)), bar.squared(e.resolution))
-                    {
-                        found.push(e.grade);
+                let (begin, end) = (self.starts[at] as usize, self.starts[at + 1] as usize);
+                let first = begin + self.coarse[begin..end].partition_point(|c| c[1] < least[1]);
+                for (i, c) in (first..end).zip(&self.coarse[first..end]) {
+                    if c[1] > most[1] {
+                        break;
+                    }
+                    let within = |k: usize| (c[k] >= least[k]) & (c[k] <= most[k]);
+                    if !(within(0) & within(2) & within(3)) {
+                        continue;
+                    }
+                    let grade = self.grades[i];
+                    if suitable.contains(&grade) {
+                        let squared = sought.difference(&self.means[i].map(|m| UNIT_M * f32::from(m)));
+                        if squared <= bar.squared(grade) {
+                            found.push(Near { grade, squared });
+                        }
                     }
                 }
             }
@@ -132,29 +142,37 @@ impl Shelf {
     }
 }
 
-/// How far a look-up goes.
-#[derive(Clone, Debug)]
-pub(super) struct Depth {
-    /// Share of descent and of grade that the other may lack.
-    pub(super) missing: f64,
-    /// The grades of suitable length.
-    pub(super) suitable: Range<u32>,
-    /// Misfit of windows beyond which they are left out, m, even where a fit would be accepted.
-    pub(super) at_most_m: f64,
+/// A grade with the square of the least difference that was found, m².
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Near {
+    pub(super) grade: u32,
+    pub(super) squared: f32,
 }
 
-/// The misfit that windows may have, by the resolution of the grade's survey.
-struct Bar {
+/// The square of the difference that windows may have, by grade, m².
+struct Bar<'a> {
     roughness: f64,
-    at_most_m: f64,
+    resolutions: &'a [f32],
+    widest: f32,
 }
 
-impl Bar {
-    fn squared(&self, resolution: f32) -> f32 {
-        let misfit = limit_squared(self.roughness, f64::from(resolution)) * SHARED_PER_WINDOW
-            + SECOND_ORDER_M * SECOND_ORDER_M;
-        misfit.min(self.at_most_m * self.at_most_m) as f32
+impl<'a> Bar<'a> {
+    fn new(roughness: f64, index: &'a Index) -> Self {
+        Self {
+            roughness,
+            resolutions: &index.resolutions,
+            widest: difference_squared(roughness, index.coarsest),
+        }
     }
+
+    fn squared(&self, grade: u32) -> f32 {
+        difference_squared(self.roughness, self.resolutions[grade as usize])
+    }
+}
+
+fn difference_squared(roughness: f64, resolution: f32) -> f32 {
+    let misfit = limit_squared(roughness, f64::from(resolution)) * SHARED_PER_WINDOW;
+    (misfit + SECOND_ORDER_M * SECOND_ORDER_M) as f32
 }
 
 /// Windows of all grades.
@@ -167,25 +185,29 @@ pub(super) struct Index {
     bottom: Vec<Shelf>,
     /// The longest of each grade.
     longest: Vec<Shelf>,
+    /// Of the surveys of grades, m.
+    resolutions: Vec<f32>,
+    coarsest: f32,
 }
 
 impl Index {
     pub(super) fn new(grades: &[Grade]) -> Self {
-        let mut kinds: [Vec<Vec<(f32, Entry)>>; 4] = std::array::from_fn(|_| vec![Vec::new(); SCALES]);
+        let mut kinds: [Vec<Vec<Entry>>; 4] = std::array::from_fn(|_| vec![Vec::new(); SCALES]);
         for (grade, i) in grades.iter().zip(0..) {
             let length = grade.profile.length_m();
             let altitudes = grade.profile.altitudes().iter().map(|a| f64::from(*a)).collect();
             let course = Course::new(length, altitudes);
             let entry = |from: f64, scale: usize| {
                 let w = Window::new(&course, from, scale_m(scale));
-                let entry = Entry {
-                    means: w.means.map(|m| (m / UNIT_M).round() as i16),
+                let [slope, features @ ..] = w.features;
+                Entry {
+                    slope,
                     level: w.level,
-                    features: [w.features[1], w.features[2], w.features[3]],
+                    coarse: [w.level, features[0], features[1], features[2]]
+                        .map(|x| (x / COARSE_M).round() as i16),
+                    means: w.means.map(|m| (m / UNIT_M).round() as i16),
                     grade: i,
-                    resolution: grade.profile.resolution_m() as f32,
-                };
-                (w.features[0], entry)
+                }
             };
             let (Some(last), shortest) = (scale_within(length), least_shared(length) / STRETCHED) else {
                 continue;
@@ -215,19 +237,22 @@ impl Index {
             top,
             bottom,
             longest,
+            coarsest: grades
+                .iter()
+                .map(|g| g.profile.resolution_m() as f32)
+                .fold(0.0, f32::max),
+            resolutions: grades.iter().map(|g| g.profile.resolution_m() as f32).collect(),
         }
     }
 
-    /// Returns the grades that may lie under a descent, ascending.
-    pub(super) fn find(&self, shape: &DescentShape, course: &Course, depth: &Depth) -> Vec<u32> {
+    /// Returns those of the suitable grades that may lie under a descent, ascending.
+    pub(super) fn find(&self, shape: &DescentShape, suitable: &Range<u32>) -> Vec<Near> {
         let mut found = Vec::new();
         let length = shape.length_m;
-        let bar = Bar {
-            roughness: shape.roughness,
-            at_most_m: depth.at_most_m,
-        };
+        let course = Course::new(length, shape.at_equal_steps());
+        let bar = Bar::new(shape.roughness, self);
         let mut search = |shelves: &[Shelf], scale: usize, from: f64, pivot: f64| {
-            let Some(shelf) = shelves.get(scale).filter(|s| !s.entries.is_empty()) else {
+            let Some(shelf) = shelves.get(scale).filter(|s| !s.grades.is_empty()) else {
                 return;
             };
             let window = scale_m(scale);
@@ -238,38 +263,39 @@ impl Index {
                 offset_m: MAX_OFFSET_M,
                 pivot,
             };
-            let sought = Sought::new(course, from, window, within);
-            shelf.find(&sought, &bar, &depth.suitable, &mut found);
+            shelf.find(
+                &Sought::new(&course, from, window, within),
+                &bar,
+                suitable,
+                &mut found,
+            );
         };
         if let Some(scale) = scale_within(length / STRETCHED) {
             search(&self.anywhere, scale, 0.5 * (length - scale_m(scale)), 0.5);
         }
         // Where the grade begins, or counted from below ends.
-        let lacking = depth.missing * length;
         let mut place = 0.0;
         while let Some(scale) = scale_within((length - place) / STRETCHED)
-            && place <= lacking + scale_m(scale) / PER_WINDOW
+            && place <= LEAST_SHARE * length + scale_m(scale) / PER_WINDOW
         {
             search(&self.top, scale, place, 0.0);
             search(&self.bottom, scale, length - place - scale_m(scale), 1.0);
             place += scale_m(scale) / PER_WINDOW;
         }
-        let shortest = scale_within((length - lacking) / (STRETCHED * STRETCHED)).unwrap_or(0);
+        let shortest = scale_within(LEAST_SHARE * length / (STRETCHED * STRETCHED)).unwrap_or(0);
         for scale in shortest..=scale_within(length).unwrap_or(0) {
-            let window = scale_m(scale);
-            let step = window / PER_WINDOW;
-            let spare = (length - window).max(0.0);
-            let count = (spare / step).ceil().max(1.0);
-            // Below the window the grade goes on by less than half of it.
-            let longest = std::f64::consts::SQRT_2 * STRETCHED * STRETCHED * window;
-            for from in (0..=count as u32).map(|k| f64::from(k) / count * spare) {
-                if from <= lacking + step && length - from - longest <= lacking + step {
-                    search(&self.longest, scale, from, 0.0);
-                }
+            let spare = (length - scale_m(scale)).max(0.0);
+            let count = (spare / scale_m(scale) * PER_WINDOW).ceil().max(1.0);
+            for k in 0..=count as u32 {
+                search(&self.longest, scale, f64::from(k) / count * spare, 0.0);
             }
         }
-        found.sort_unstable();
-        found.dedup();
+        found.sort_unstable_by(|a, b| {
+            a.grade
+                .cmp(&b.grade)
+                .then_with(|| a.squared.total_cmp(&b.squared))
+        });
+        found.dedup_by_key(|n| n.grade);
         found
     }
 }

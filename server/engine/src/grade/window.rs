@@ -188,8 +188,8 @@ impl Sought {
         })
     }
 
-    /// Returns whether a window with the means can be the same road within a misfit, given as its square, m².
-    pub(super) fn admits(&self, means: &Means, misfit_squared: f32) -> bool {
+    /// Returns the square of the least difference, per part, to a window with the given means, m².
+    pub(super) fn difference(&self, means: &Means) -> f32 {
         let off: Means = std::array::from_fn(|k| self.window.means[k] - means[k]);
         let mut left = dot(&off, &off);
         for (free, reach) in self.free.iter().zip(self.reach) {
@@ -197,7 +197,7 @@ impl Sought {
             let over = (along.abs() - reach).max(0.0);
             left -= along * along - over * over;
         }
-        left <= PARTS as f32 * misfit_squared
+        left / PARTS as f32
     }
 }
 
@@ -245,7 +245,7 @@ mod tests {
             // The middle of the window is where both agree.
             let driven = course(|s| road(3000.0 + shift + (s - 3000.0) * stretch));
             let sought = Sought::new(&driven, 1000.0, 4000.0, WITHIN);
-            assert!(sought.admits(&there.means, 1.0), "{shift} {stretch}");
+            assert!(sought.difference(&there.means) < 1.0, "{shift} {stretch}");
             assert!(
                 (sought.level() - there.level).abs() <= sought.level_reach - 55.0,
                 "{shift} {stretch}"
@@ -255,14 +255,14 @@ mod tests {
             }
         }
         let sought = Sought::new(&course(|s| 1500.0 - 0.06 * s), 1000.0, 4000.0, WITHIN);
-        assert!(!sought.admits(&there.means, 6.25));
+        assert!(sought.difference(&there.means) > 6.25);
         let lower = Sought::new(
             &course(|s| road(s) - 25.0 * f64::from(u8::from(s > 3000.0))),
             1000.0,
             4000.0,
             WITHIN,
         );
-        assert!(!lower.admits(&there.means, 6.25));
+        assert!(lower.difference(&there.means) > 6.25);
     }
 
     #[test]
