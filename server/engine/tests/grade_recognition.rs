@@ -5,22 +5,9 @@
 mod common;
 mod grade_road;
 
-use std::time::Instant;
-
 use coldbrake_engine::grade::Catalogue;
 use common::Noise;
-use grade_road::{Instruments, PARTS, Tally, grades, name, resampled, roads, shape};
-
-/// Time that this thread was at work, s: others use the machine as well. Where the system does not tell, the time of
-/// the clock since the first call.
-fn worked_s() -> f64 {
-    static BEGIN: std::sync::OnceLock<Instant> = std::sync::OnceLock::new();
-    let clock = || BEGIN.get_or_init(Instant::now).elapsed().as_secs_f64();
-    std::fs::read_to_string("/proc/thread-self/schedstat")
-        .ok()
-        .and_then(|text| text.split(' ').next()?.parse::<u64>().ok())
-        .map_or_else(clock, |ns| ns as f64 * 1e-9)
-}
+use grade_road::{Instruments, PARTS, Tally, grades, name, resampled, roads, shape, worked_s};
 
 #[test]
 fn descents_find_their_grade_among_a_thousand() {

@@ -2,11 +2,11 @@
 
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
-    ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest, GetDistributionRequest,
-    GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey, ListGradeProposalsRequest,
-    ListGradesRequest, RecordedDescent, UpdateGradeRequest, create_grade_request::Source,
+    ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest,
+    GetDistributionRequest, GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey,
+    ListGradeProposalsRequest, ListGradesRequest, RecordedDescent, UpdateGradeRequest,
     brake_service_client::BrakeServiceClient, compute_lost_recovery_request::Road,
-    grade_service_client::GradeServiceClient,
+    create_grade_request::Source, grade_service_client::GradeServiceClient,
 };
 use coldbrake_server::{
     Config, ServerHandle,
@@ -128,7 +128,10 @@ async fn what_if(server: &ServerHandle, class: &str) {
         (ask("north", Some("no-such")), Code::NotFound),
         (ask("north", None), Code::InvalidArgument),
     ] {
-        assert_eq!(brakes.compute_lost_recovery(request).await.unwrap_err().code(), code);
+        assert_eq!(
+            brakes.compute_lost_recovery(request).await.unwrap_err().code(),
+            code
+        );
     }
 }
 

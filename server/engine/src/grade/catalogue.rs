@@ -5,13 +5,13 @@
 //! which the index leaves a few. Either way a grade is first compared at a few points for each place along
 //! the road, given up as soon as the differences spread too far, and the best few are fitted.
 
-use std::ops::Range;
+use std::{cell::Cell, ops::Range};
 
 use super::{
     Grade, GradeProblem, MAX_CHANCE,
-    decide::{Candidate, decide, fits, is_clear, score},
+    decide::{Candidate, can_rival, decide, fits, score},
     fit::{limit_m, refine},
-    index::Index,
+    index::{Index, Near},
     look::{Key, Look, SKETCH, gradients},
     shape::DescentShape,
     verdict::Match,
@@ -27,6 +27,9 @@ const WHOLE_SHARE: f64 = 0.85;
 const CONVINCING: f64 = 0.6;
 /// Misfit of windows at the closer look, m: what instruments as they should be leave of the means over parts of a road.
 const CLOSE_M: f64 = 1.5;
+
+/// Number of grades of suitable length up to which a look at each is quicker than the index.
+const FEW: usize = 500;
 
 /// Known grades, indexed by shape.
 #[derive(Clone, Debug, Default)]
@@ -164,40 +167,43 @@ impl Catalogue {
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
         let look = Look::new(shape);
+        let counted = [Cell::new(None), Cell::new(None)];
         let trials = |whole: bool, log_ratio: f64| {
             let most = self.most_trials(&look, whole);
             if most * (-log_ratio).exp() <= MAX_CHANCE {
-                most
-            } else {
-                self.trials(&look, whole)
+                return most;
             }
+            let counted = &counted[usize::from(whole)];
+            counted.get().unwrap_or_else(|| {
+                let exact = self.trials(&look, whole);
+                counted.set(Some(exact));
+                exact
+            })
         };
         let whole = self.whole(&look);
         if let Some(verdict) = convincing(&whole, shape, trials) {
             return verdict;
         }
         let suitable = self.of_length(&look, false);
+        if suitable.len() < FEW {
+            return decide(&self.and_parts(&look, &whole, suitable), shape, trials).0;
+        }
         let found = self
             .index
             .find(shape, &(suitable.start as u32..suitable.end as u32));
-        // Those that differ more are left out at first: they cannot come near a clear winner.
-        let among = |most: f32| {
-            found
-                .iter()
-                .filter(move |n| n.squared <= most)
-                .map(|n| n.grade as usize)
+        // Those that differ more are left out at first: most cannot come near a winner.
+        let is_close = |n: &Near| f64::from(n.squared) <= CLOSE_M * CLOSE_M;
+        let close = found.iter().filter(|n| is_close(n)).map(|n| n.grade as usize);
+        let (verdict, cost) = decide(&self.and_parts(&look, &whole, close), shape, trials);
+        let counts = |n: &&Near| {
+            let length = f64::from(self.keys[n.grade as usize].length);
+            is_close(n) || can_rival(cost, length, f64::from(n.squared).sqrt(), shape)
         };
-        let close = self.and_parts(&look, &whole, among((CLOSE_M * CLOSE_M) as f32));
-        let (verdict, cost) = decide(&close, shape, trials);
-        if matches!(verdict, Match::Found(_)) && is_clear(cost, CLOSE_M, shape) {
+        if found.iter().filter(counts).all(is_close) {
             return verdict;
         }
-        decide(
-            &self.and_parts(&look, &whole, among(f32::INFINITY)),
-            shape,
-            trials,
-        )
-        .0
+        let all = found.iter().filter(counts).map(|n| n.grade as usize);
+        decide(&self.and_parts(&look, &whole, all), shape, trials).0
     }
 
     /// Finds the grade of a descent by a look at every grade, which takes long: what [`Catalogue::matches`] must come to as

@@ -93,12 +93,11 @@ fn weigh<'a>(c: &Candidate<'a>, shape: &DescentShape, by_position: bool) -> Weig
     let a = &c.alignment;
     let left = residuals(shape, &c.grade.profile, a);
     let log_ratio = same_road_log_ratio(&left, shape) + instruments_log_ratio(a);
-    let unit_m = (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M);
     Weighed {
         candidate: *c,
         by_position,
         log_ratio,
-        cost: UNSHARED_COST * a.unshared_m() / unit_m
+        cost: UNSHARED_COST * a.unshared_m() / unit_m(shape)
             - 2.0 * log_ratio
             - if by_position { POSITION_WORTH } else { 0.0 },
     }
@@ -176,15 +175,23 @@ pub(super) fn decide(
     (verdict, best.cost)
 }
 
-/// Returns whether a cost is so low that no grade can come near whose means over parts differ by more than a misfit, m.
-pub(super) fn is_clear(cost: f64, misfit_m: f64, shape: &DescentShape) -> bool {
+/// Returns whether a grade of a length, whose means over parts differ by at least a misfit, can come near a cost.
+pub(super) fn can_rival(cost: f64, length_m: f64, misfit_m: f64, shape: &DescentShape) -> bool {
     let by_position = if shape.start.is_some() || shape.end.is_some() {
         POSITION_WORTH
     } else {
         0.0
     };
     let best = most_log_ratio(misfit_m, shape) + most_of_instruments();
-    cost + DECIDED < -2.0 * best - by_position
+    // What is longer on one side is not shared, whatever the scale.
+    let unshared_m = (length_m - shape.length_m).abs() - 2.0 * MAX_SCALE_ERROR * length_m.max(shape.length_m);
+    let unshared = UNSHARED_COST * unshared_m.max(0.0) / unit_m(shape);
+    cost + DECIDED >= unshared - 2.0 * best - by_position
+}
+
+/// Returns the unit in which road that is not shared is counted, m.
+fn unit_m(shape: &DescentShape) -> f64 {
+    (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M)
 }
 
 /// Returns the largest log ratio that instruments can speak for.

@@ -21,7 +21,7 @@ const PER_WINDOW: f64 = 16.0;
 /// A window may be this much longer as the other road measures it.
 const STRETCHED: f64 = 1.0 + MAX_SCALE_ERROR + 0.005;
 /// Greatest ratio of the road shared to the window in it: a scale is √2 times the one before.
-const SHARED_PER_WINDOW: f64 = std::f64::consts::SQRT_2 * STRETCHED;
+const MOST_PER_WINDOW: f64 = std::f64::consts::SQRT_2 * STRETCHED;
 /// What the first order leaves out, as a misfit, m.
 const SECOND_ORDER_M: f64 = 0.8;
 /// Size of cells on a shelf: altitude, m, and gradient.
@@ -152,26 +152,29 @@ pub(super) struct Near {
 /// The square of the difference that windows may have, by grade, m².
 struct Bar<'a> {
     roughness: f64,
+    /// Road shared per window: all that differs may lie in the window.
+    per_window: f64,
     resolutions: &'a [f32],
     widest: f32,
 }
 
 impl<'a> Bar<'a> {
-    fn new(roughness: f64, index: &'a Index) -> Self {
+    fn new(roughness: f64, per_window: f64, index: &'a Index) -> Self {
         Self {
             roughness,
+            per_window,
             resolutions: &index.resolutions,
-            widest: difference_squared(roughness, index.coarsest),
+            widest: difference_squared(roughness, per_window, index.coarsest),
         }
     }
 
     fn squared(&self, grade: u32) -> f32 {
-        difference_squared(self.roughness, self.resolutions[grade as usize])
+        difference_squared(self.roughness, self.per_window, self.resolutions[grade as usize])
     }
 }
 
-fn difference_squared(roughness: f64, resolution: f32) -> f32 {
-    let misfit = limit_squared(roughness, f64::from(resolution)) * SHARED_PER_WINDOW;
+fn difference_squared(roughness: f64, per_window: f64, resolution: f32) -> f32 {
+    let misfit = limit_squared(roughness, f64::from(resolution)) * per_window;
     (misfit + SECOND_ORDER_M * SECOND_ORDER_M) as f32
 }
 
@@ -250,8 +253,7 @@ impl Index {
         let mut found = Vec::new();
         let length = shape.length_m;
         let course = Course::new(length, shape.at_equal_steps());
-        let bar = Bar::new(shape.roughness, self);
-        let mut search = |shelves: &[Shelf], scale: usize, from: f64, pivot: f64| {
+        let mut search = |shelves: &[Shelf], scale: usize, from: f64, pivot: f64, shared: f64| {
             let Some(shelf) = shelves.get(scale).filter(|s| !s.grades.is_empty()) else {
                 return;
             };
@@ -263,6 +265,7 @@ impl Index {
                 offset_m: MAX_OFFSET_M,
                 pivot,
             };
+            let bar = Bar::new(shape.roughness, (shared / window).min(MOST_PER_WINDOW), self);
             shelf.find(
                 &Sought::new(&course, from, window, within),
                 &bar,
@@ -271,15 +274,22 @@ impl Index {
             );
         };
         if let Some(scale) = scale_within(length / STRETCHED) {
-            search(&self.anywhere, scale, 0.5 * (length - scale_m(scale)), 0.5);
+            search(
+                &self.anywhere,
+                scale,
+                0.5 * (length - scale_m(scale)),
+                0.5,
+                length,
+            );
         }
         // Where the grade begins, or counted from below ends.
         let mut place = 0.0;
         while let Some(scale) = scale_within((length - place) / STRETCHED)
             && place <= LEAST_SHARE * length + scale_m(scale) / PER_WINDOW
         {
-            search(&self.top, scale, place, 0.0);
-            search(&self.bottom, scale, length - place - scale_m(scale), 1.0);
+            let shared = length - place + 0.5 * scale_m(scale) / PER_WINDOW;
+            search(&self.top, scale, place, 0.0, shared);
+            search(&self.bottom, scale, length - place - scale_m(scale), 1.0, shared);
             place += scale_m(scale) / PER_WINDOW;
         }
         let shortest = scale_within(LEAST_SHARE * length / (STRETCHED * STRETCHED)).unwrap_or(0);
@@ -287,7 +297,13 @@ impl Index {
             let spare = (length - scale_m(scale)).max(0.0);
             let count = (spare / scale_m(scale) * PER_WINDOW).ceil().max(1.0);
             for k in 0..=count as u32 {
-                search(&self.longest, scale, f64::from(k) / count * spare, 0.0);
+                search(
+                    &self.longest,
+                    scale,
+                    f64::from(k) / count * spare,
+                    0.0,
+                    f64::INFINITY,
+                );
             }
         }
         found.sort_unstable_by(|a, b| {

@@ -16,7 +16,14 @@ pub(super) const SCALES: usize = 21;
 
 /// Returns the length of windows of a scale, m.
 pub(super) fn scale_m(scale: usize) -> f64 {
-    SHORTEST_M * std::f64::consts::SQRT_2.powi(scale as i32)
+    let twice = (1_u64 << (scale / 2)) as f64;
+    SHORTEST_M
+        * twice
+        * if scale % 2 == 1 {
+            std::f64::consts::SQRT_2
+        } else {
+            1.0
+        }
 }
 
 /// Returns the scale of the longest windows that fit into a length; `None` when none does.
@@ -80,16 +87,22 @@ fn centred(a: Means) -> (Means, f32) {
 /// Number of coarse features of a window.
 pub(super) const FEATURES: usize = 4;
 /// Unit vectors of the features: an even slope, a bend and the two next finer curves (orthogonal polynomials on eight
-/// points), each as whole numbers and the sum of their squares.
-const CURVES: [([i8; PARTS], f32); FEATURES] = [
-    ([-7, -5, -3, -1, 1, 3, 5, 7], 168.0),
-    ([7, 1, -3, -5, -5, -3, 1, 7], 168.0),
-    ([-7, 5, 7, 3, -3, -7, -5, 7], 264.0),
-    ([7, -13, -3, 9, 9, -3, -13, 7], 616.0),
+/// points, whole numbers over the root of the sum of their squares: 168, 168, 264 and 616).
+const CURVES: [Means; FEATURES] = [
+    curve([-7, -5, -3, -1, 1, 3, 5, 7], 0.077_151_67),
+    curve([7, 1, -3, -5, -5, -3, 1, 7], 0.077_151_67),
+    curve([-7, 5, 7, 3, -3, -7, -5, 7], 0.061_545_745),
+    curve([7, -13, -3, 9, 9, -3, -13, 7], 0.040_291_15),
 ];
 
-fn curves() -> [Means; FEATURES] {
-    CURVES.map(|(curve, squares)| curve.map(|x| f32::from(x) / squares.sqrt()))
+const fn curve(whole: [i8; PARTS], unit: f32) -> Means {
+    let mut curve = [0.0; PARTS];
+    let mut k = 0;
+    while k < PARTS {
+        curve[k] = whole[k] as f32 * unit;
+        k += 1;
+    }
+    curve
 }
 
 /// One stretch: means over its parts less the mean of all, that mean, and the coarse features, all m.
@@ -112,7 +125,7 @@ impl Window {
             mean as f32
         }));
         Self {
-            features: curves().map(|curve| dot(&means, &curve)),
+            features: CURVES.map(|curve| dot(&means, &curve)),
             means,
             level,
         }
@@ -179,11 +192,10 @@ impl Sought {
 
     /// Returns the least and largest features that can be within a misfit, m.
     pub(super) fn ranges(&self, misfit_m: f32) -> [(f32, f32); FEATURES] {
-        let curves = curves();
         std::array::from_fn(|k| {
             let by = (PARTS as f32).sqrt() * misfit_m
-                + self.reach[0] * dot(&self.free[0], &curves[k]).abs()
-                + self.reach[1] * dot(&self.free[1], &curves[k]).abs();
+                + self.reach[0] * dot(&self.free[0], &CURVES[k]).abs()
+                + self.reach[1] * dot(&self.free[1], &CURVES[k]).abs();
             (self.window.features[k] - by, self.window.features[k] + by)
         })
     }
@@ -222,10 +234,9 @@ mod tests {
 
     #[test]
     fn features_are_of_unit_size_and_independent() {
-        let curves = curves();
-        for (i, a) in curves.iter().enumerate() {
+        for (i, a) in CURVES.iter().enumerate() {
             assert!(a.iter().sum::<f32>().abs() < 1e-6, "{i}");
-            for (j, b) in curves.iter().enumerate() {
+            for (j, b) in CURVES.iter().enumerate() {
                 assert!((dot(a, b) - f32::from(u8::from(i == j))).abs() < 1e-5, "{i} {j}");
             }
         }

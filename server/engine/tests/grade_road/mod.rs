@@ -232,6 +232,17 @@ pub const PARTS: [(&str, Part); 4] = [
     ("across", across),
 ];
 
+/// Time that this thread was at work, s: others use the machine as well. Where the system does not tell, the time of
+/// the clock since the first call.
+pub fn worked_s() -> f64 {
+    static BEGIN: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
+    let clock = || BEGIN.get_or_init(std::time::Instant::now).elapsed().as_secs_f64();
+    std::fs::read_to_string("/proc/thread-self/schedstat")
+        .ok()
+        .and_then(|text| text.split(' ').next()?.parse::<u64>().ok())
+        .map_or_else(clock, |ns| ns as f64 * 1e-9)
+}
+
 /// What became of many descents.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Tally {
