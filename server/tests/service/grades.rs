@@ -1,5 +1,7 @@
 //! Known grades from end to end: import, proposals, acceptance, labels and counts of past descents, a restart.
 
+use std::sync::Arc;
+
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
     ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest,
@@ -14,7 +16,9 @@ use coldbrake_server::{
 };
 use tonic::{Code, transport::Channel};
 
-use super::support::{Vehicle, channel, descents, listed, messages, open, register, serve, session};
+use super::support::{
+    MoodyStore, Vehicle, channel, descents, listed, messages, open, register, serve, serve_on, session, until,
+};
 
 /// Gradients of three roads, per 500 m.
 const ROADS: [[f64; 10]; 3] = [
@@ -288,4 +292,33 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
     server.shutdown().await;
     let report = SledStore::verify_dir(directory.path(), &SledOptions::default()).unwrap();
     assert!(report.is_sound(), "{:?}", report.findings);
+}
+
+/// A descent that is recorded while past ones are looked at gets the new grade all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_recorded_during_a_change_is_taken_in() {
+    let store: Arc<MoodyStore> = Arc::default();
+    let server = serve_on(Config::in_process(), Arc::clone(&store) as Arc<_>).await;
+    go(&server, "van-a", 0, 1).await;
+    store.hold_reads(true);
+    let mut client = grades(&server).await;
+    let making = tokio::spawn(async move {
+        client
+            .create_grade(create("north", Source::Survey(survey(0))))
+            .await
+    });
+    until("past descents are looked at", async || store.holds_a_read()).await;
+    go(&server, "van-b", 0, 2).await;
+    assert_eq!(labels(&server, "van-b").await, [None]);
+    store.hold_reads(false);
+    let change = making.await.unwrap().unwrap().into_inner().change.unwrap();
+    assert_eq!((change.checked_count, change.relabelled_count), (1, 2));
+    for vehicle in ["van-a", "van-b"] {
+        assert_eq!(
+            labels(&server, vehicle).await,
+            [Some("north".to_owned())],
+            "{vehicle}"
+        );
+    }
+    assert_eq!(counted(&server, "north").await, 2);
 }
