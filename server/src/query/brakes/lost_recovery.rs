@@ -276,7 +276,8 @@ mod tests {
     #[test]
     fn an_even_grade_is_one_slope_over_its_length() {
         for (a, b) in bottoms(&grade(|_| 0.07)).iter().zip(bottoms(&one_slope(0.07))) {
-            assert!((a - b).abs() < 0.3, "{a} {b}");
+            // Other steps in time, no more.
+            assert!((a - b).abs() < 0.5, "{a} {b}");
         }
     }
 
@@ -310,32 +311,35 @@ mod tests {
     #[test]
     fn the_greatest_speed_keeps_the_limit() {
         let road = grade(|s| if s < 3000.0 { 0.06 } else { 0.09 });
-        let answer = compute(&ask(), &class(), &road).unwrap();
-        for m in &answer.masses {
-            let speed = m.greatest_speed_mps.unwrap();
-            let at = |v: f64| {
-                let request = ComputeLostRecoveryRequest {
-                    masses_kg: vec![m.mass_kg],
-                    speeds_mps: vec![v],
-                    ..ask()
-                };
-                compute(&request, &class(), &road).unwrap().masses[0].speeds[0].after_stop_c
+        let at = |class: &VehicleClass, mass_kg: f64, speed_mps: f64| {
+            let request = ComputeLostRecoveryRequest {
+                masses_kg: vec![mass_kg],
+                speeds_mps: vec![speed_mps],
+                ..ask()
             };
-            let limit = answer.inspection_temperature_c;
+            compute(&request, class, &road).unwrap().masses[0].speeds[0].after_stop_c
+        };
+        let mut class = class();
+        class.inspection_temperature_c = at(&class, 2800.0, 8.0) + 0.5;
+        let request = ComputeLostRecoveryRequest {
+            masses_kg: vec![2600.0, 2800.0],
+            ..ask()
+        };
+        let answer = compute(&request, &class, &road).unwrap();
+        let limit = answer.inspection_temperature_c;
+        let speeds: Vec<f64> = answer
+            .masses
+            .iter()
+            .map(|m| m.greatest_speed_mps.unwrap())
+            .collect();
+        for (m, v) in answer.masses.iter().zip(&speeds) {
             assert!(
-                at(speed) < limit && at(speed + 0.3) >= limit,
-                "{speed}: {} {}",
-                at(speed),
-                at(speed + 0.3)
+                at(&class, m.mass_kg, *v) < limit && at(&class, m.mass_kg, v + 0.3) >= limit,
+                "{v}"
             );
         }
         // Heavier is slower.
-        let speeds: Vec<_> = answer
-            .masses
-            .iter()
-            .filter_map(|m| m.greatest_speed_mps)
-            .collect();
-        assert!(speeds[0] > speeds[1], "{speeds:?}");
+        assert!(speeds[0] > speeds[1] + 0.1 && speeds[1] >= 8.0, "{speeds:?}");
     }
 
     #[test]
