@@ -95,8 +95,8 @@ impl std::fmt::Display for Match {
             ),
             Self::Ambiguous { first, second } => write!(
                 f,
-                "ambiguous: `{}` (score {:.2}) and `{}` (score {:.2}) fit alike; stream positions, or remove one \
-                 of them",
+                "ambiguous: `{}` (score {:.2}) and `{}` (score {:.2}) fit alike; stream positions, or remove one if \
+                 both are the same road",
                 first.grade, first.score, second.grade, second.score
             ),
             Self::None { best, reason } => {
