@@ -106,9 +106,12 @@ fn among_unusual_roads() {
         let twin = Road(twin.collect());
         let steep = 0.03 + 0.06 * n.uniform();
         let plain = (0..=100).map(|k| f64::from(k) * 0.01 * length);
-        roads.push(Road(plain.map(|s| (s, bottom + steep * (length - s))).collect()));
-        roads.push(road);
-        roads.push(twin);
+        let plain = Road(plain.map(|s| (s, bottom + steep * (length - s))).collect());
+        roads.extend(
+            [plain, road, twin]
+                .into_iter()
+                .filter(|r| r.altitude(0.0) - r.altitude(r.length()) > 25.0),
+        );
     }
     let grades: Vec<Grade> = roads
         .iter()

@@ -6,8 +6,8 @@ use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
     ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest,
     GetDistributionRequest, GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey,
-    ListGradeProposalsRequest, ListGradesRequest, RecordedDescent, UpdateGradeRequest,
-    brake_service_client::BrakeServiceClient, compute_lost_recovery_request::Road,
+    ListGradeProposalsRequest, ListGradesRequest, PutVehicleClassRequest, RecordedDescent,
+    UpdateGradeRequest, brake_service_client::BrakeServiceClient, compute_lost_recovery_request::Road,
     create_grade_request::Source, grade_service_client::GradeServiceClient,
 };
 use coldbrake_server::{
@@ -17,7 +17,8 @@ use coldbrake_server::{
 use tonic::{Code, transport::Channel};
 
 use super::support::{
-    MoodyStore, Vehicle, channel, descents, listed, messages, open, register, serve, serve_on, session, until,
+    CLASS, MoodyStore, Vehicle, channel, descents, fleet, listed, messages, open, register, serve, serve_on,
+    session, until,
 };
 
 /// Gradients of three roads, per 500 m.
@@ -113,7 +114,12 @@ fn create(grade: &str, source: Source) -> CreateGradeRequest {
 }
 
 /// Asks what the brakes would come to on the grade `north`.
-async fn what_if(server: &ServerHandle, class: &str) {
+async fn what_if(server: &ServerHandle) {
+    let class = "van-with-heat";
+    let heat = "front_heat_capacity_j_per_k = 14e3\nrear_heat_capacity_j_per_k = 10e3\n";
+    let document_toml = CLASS.replace("\"van\"", "\"van-with-heat\"") + heat;
+    let put = PutVehicleClassRequest { document_toml };
+    fleet(server).await.put_vehicle_class(put).await.unwrap();
     let mut brakes = BrakeServiceClient::new(channel(server).await);
     let ask = |grade: &str, class: Option<&str>| ComputeLostRecoveryRequest {
         road: Some(Road::Grade(grade.to_owned())),
@@ -176,7 +182,7 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
         (counted(&server, "-").await, counted(&server, "north").await),
         (8, 4)
     );
-    what_if(&server, &first.vehicle_class).await;
+    what_if(&server).await;
     let taken = client
         .create_grade(create("north", Source::Survey(survey(1))))
         .await

@@ -322,7 +322,7 @@ mod tests {
         let mut class = class();
         class.inspection_temperature_c = at(&class, 2800.0, 8.0) + 0.5;
         let request = ComputeLostRecoveryRequest {
-            masses_kg: vec![2600.0, 2800.0],
+            masses_kg: vec![2780.0, 2800.0],
             ..ask()
         };
         let answer = compute(&request, &class, &road).unwrap();
