@@ -78,6 +78,8 @@ pub enum BrakesCommand {
     /// Say what the brakes would come to on a recorded road, or a known grade, if recovery were lost
     #[command(
         name = "what-if",
+        override_usage = "coldbrake brakes what-if [OPTIONS] <VEHICLE> <DESCENT>\n       \
+                          coldbrake brakes what-if [OPTIONS] --grade <GRADE> --class <CLASS>",
         after_help = "Examples:\n  coldbrake brakes what-if van-07 20260312T071502Z-17\n  \
                       coldbrake brakes what-if van-07 20260312T071502Z-17 --mass 2500,3500 --speed 30,50,70 --left 20\n  \
                       coldbrake brakes what-if --grade north-ramp --class van --mass 2500,3500\n\n\
