@@ -125,8 +125,8 @@ impl Shelf {
                     if c[1] > most[1] {
                         break;
                     }
-                    let within = |k: usize| (c[k] >= least[k]) & (c[k] <= most[k]);
-                    if !(within(0) & within(2) & within(3)) {
+                    let within = |k: usize| (least[k]..=most[k]).contains(&c[k]);
+                    if !(within(0) && within(2) && within(3)) {
                         continue;
                     }
                     let grade = self.grades[i];
