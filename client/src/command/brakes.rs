@@ -75,11 +75,14 @@ pub enum BrakesCommand {
         #[arg(value_name = "VEHICLE")]
         vehicle: String,
     },
-    /// Say what the brakes would come to on a recorded road if recovery were lost
+    /// Say what the brakes would come to on a recorded road, or a known grade, if recovery were lost
     #[command(
         name = "what-if",
+        override_usage = "coldbrake brakes what-if [OPTIONS] <VEHICLE> <DESCENT>\n       \
+                          coldbrake brakes what-if [OPTIONS] --grade <GRADE> --class <CLASS>",
         after_help = "Examples:\n  coldbrake brakes what-if van-07 20260312T071502Z-17\n  \
-                      coldbrake brakes what-if van-07 20260312T071502Z-17 --mass 2500,3500 --speed 30,50,70 --left 20\n\n\
+                      coldbrake brakes what-if van-07 20260312T071502Z-17 --mass 2500,3500 --speed 30,50,70 --left 20\n  \
+                      coldbrake brakes what-if --grade north-ramp --class van --mass 2500,3500\n\n\
                       Estimate from telemetry, not an inspection. Follow local rules, the\n\
                       manufacturer's instructions and a qualified technician."
     )]

@@ -39,7 +39,8 @@ fn fit(m: &GradeMatch) -> String {
 fn reason(m: &GradeMatch, outcome: GradeOutcome) -> String {
     match outcome {
         GradeOutcome::Ambiguous => format!(
-            "two fit alike, {} and {}: stream positions, or remove one of them",
+            "{} and {} fit alike: the recorded altitudes do not tell which of them was driven. Stream positions, or \
+             remove one if both are the same road",
             m.nearest.as_deref().unwrap_or("?"),
             m.second.as_deref().unwrap_or("?"),
         ),

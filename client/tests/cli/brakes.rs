@@ -203,6 +203,11 @@ fn brakes_without_recovery() {
     pictures!("what_if", [WIDE, NARROW, JSON, CSV], |p| brakes::print_what_if(
         road, &answer, p
     ));
+    pictures!("what_if_grade", [WIDE, NARROW], |p| brakes::print_what_if(
+        "grade north-ramp",
+        &answer,
+        p
+    ));
 }
 
 /// Whoever sees a temperature, a thickness or a risk sees the caution beside it: in every picture of every command.

@@ -12,12 +12,14 @@ mod catalogue;
 mod chance;
 mod decide;
 mod fit;
+mod index;
 mod look;
 mod outcome;
 mod profile;
 mod propose;
 mod shape;
 mod verdict;
+mod window;
 
 use serde::{Deserialize, Serialize};
 

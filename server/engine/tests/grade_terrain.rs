@@ -7,7 +7,7 @@ mod grade_road;
 
 use coldbrake_engine::grade::{Catalogue, DescentShape, Grade, Match};
 use common::Noise;
-use grade_road::{Instruments, Road, Tally, resampled};
+use grade_road::{Instruments, Road, Tally, resampled, worked_s};
 
 /// Length of a window, m: the profiles hold a dozen of them that go down.
 const WINDOW_M: f64 = 2500.0;
@@ -52,6 +52,7 @@ fn surveyed_roads_are_known_again_among_a_thousand() {
     }
     let catalogue = Catalogue::new(grades).unwrap();
     let mut tally = Tally::default();
+    let mut spent = 0.0;
     for round in 0..100 {
         for (i, (road, from)) in windows.iter().enumerate() {
             // Every other descent covers only a part of the window.
@@ -64,10 +65,14 @@ fn surveyed_roads_are_known_again_among_a_thousand() {
             };
             let d = resampled(road, a, b, Instruments::random(&mut n), &mut n);
             let shape = DescentShape::new(d.top_m, &d.points, None, None).unwrap();
-            tally.add(&catalogue.matches(&shape), &format!("survey-{i:02}"));
+            let begin = worked_s();
+            let verdict = catalogue.matches(&shape);
+            spent += worked_s() - begin;
+            tally.add(&verdict, &format!("survey-{i:02}"));
         }
     }
-    println!("surveyed windows, {}: {tally}", windows.len());
+    let each = spent * 1e6 / f64::from(tally.total());
+    println!("surveyed windows, {}: {tally}; {each:.1} us each", windows.len());
     assert!(tally.recall() >= 0.99, "{tally}");
     assert!(tally.wrong_share() <= 0.001, "{tally}");
 }
@@ -115,4 +120,49 @@ fn exchanged_names_are_seen() {
     }
     assert_eq!(tally.right, 0, "{tally}");
     assert!(tally.wrong_share() > 0.99, "{tally}");
+}
+
+/// The road with the middle of a window, 800 m long, lower by up to `by` metres.
+fn twin(road: &Road, from: f64, by: f64) -> Road {
+    let middle = from + 0.5 * WINDOW_M;
+    let points = road.0.iter().map(|(s, h)| {
+        let near = 1.0 - (s - middle).abs() / 400.0;
+        (*s, h - by * near.max(0.0))
+    });
+    Road(points.collect())
+}
+
+/// Each window has a twin that differs only in its middle: told apart, or called ambiguous, never mistaken.
+#[test]
+fn surveyed_twins_are_told_apart_or_called_ambiguous_among_a_thousand() {
+    let mut n = Noise(24);
+    for (by, least_right) in [(2.0, 0.0), (4.0, 0.0), (8.0, 0.9), (16.0, 0.99)] {
+        let pairs: Vec<[Road; 2]> = windows()
+            .iter()
+            .map(|(road, from)| [road.clone(), twin(road, *from, by)])
+            .collect();
+        let windows = windows();
+        let mut grades = filler(&mut n, 1000 - 2 * windows.len());
+        for (i, (pair, (_, from))) in pairs.iter().zip(&windows).enumerate() {
+            for (road, which) in pair.iter().zip(["a", "b"]) {
+                grades.push(road.grade(&format!("survey-{i:02}-{which}"), *from, from + WINDOW_M));
+            }
+        }
+        let catalogue = Catalogue::new(grades).unwrap();
+        let mut tally = Tally::default();
+        for _ in 0..40 {
+            for (i, (pair, (_, from))) in pairs.iter().zip(&windows).enumerate() {
+                for (road, which) in pair.iter().zip(["a", "b"]) {
+                    let d = resampled(road, *from, from + WINDOW_M, Instruments::random(&mut n), &mut n);
+                    let shape = DescentShape::new(d.top_m, &d.points, None, None).unwrap();
+                    tally.add(&catalogue.matches(&shape), &format!("survey-{i:02}-{which}"));
+                }
+            }
+        }
+        println!("surveyed twins, middle lower by {by} m: {tally}");
+        assert!(tally.wrong_share() <= 0.001, "{by} m: {tally}");
+        assert!(tally.recall() >= least_right, "{by} m: {tally}");
+        let told = f64::from(tally.right + tally.ambiguous) / f64::from(tally.total());
+        assert!(told >= 0.99, "{by} m: {tally}");
+    }
 }

@@ -304,3 +304,21 @@ fn whatever_shape_comes_is_answered_within_bounds() {
         }
     }
 }
+
+#[test]
+fn altitudes_that_differ_too_much_are_no_match_though_the_road_is_the_same() {
+    let (road, mut n) = passage();
+    let catalogue = Catalogue::new(vec![road.grade("all", 0.0, 6000.0)]).unwrap();
+    let mut with_noise = |noise_m| {
+        let d = resampled(&road, 0.0, 6000.0, Instruments { noise_m, ..GOOD }, &mut n);
+        catalogue.matches(&shape(&d))
+    };
+    assert_eq!(with_noise(3.0).grade(), Some("all"));
+    match with_noise(7.0) {
+        Match::None {
+            best: Some(fit),
+            reason: Unmatched::NothingClose,
+        } => assert!(fit.grade == "all" && (0.0..0.5).contains(&fit.score), "{fit:?}"),
+        other => panic!("{other}"),
+    }
+}

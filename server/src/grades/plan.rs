@@ -97,7 +97,8 @@ impl Plan {
         }
     }
 
-    /// Takes in what was recorded meanwhile.
+    /// Takes in what was recorded meanwhile. It may have been looked at already: what gets a label only now counts as
+    /// looked at now.
     pub(super) fn add(
         &mut self,
         arrived: &[FinishedDescent],
@@ -111,8 +112,9 @@ impl Plan {
             .collect();
         for FinishedDescent { descent, profile } in arrived {
             if !known.contains(&(descent.vehicle.clone(), descent.descent.clone())) {
-                self.relabels
-                    .extend(label_anew(descent, profile, catalogue, renamed));
+                let relabel = label_anew(descent, profile, catalogue, renamed);
+                self.checked += i64::from(relabel.is_some());
+                self.relabels.extend(relabel);
             }
         }
     }

@@ -85,6 +85,15 @@ pub(crate) fn all<T: DeserializeOwned>(store: &dyn Store, shelf: Shelf) -> Resul
     }
 }
 
+/// Reads one grade. Blocks.
+pub(crate) fn grade(store: &dyn Store, name: &str) -> Result<Option<GradeRecord>, StoreError> {
+    let Some(bytes) = store.shelved(Shelf::Grade, name)? else {
+        return Ok(None);
+    };
+    let name = name.to_owned();
+    from_bytes(Shelf::Grade, &Shelved { name, bytes }).map(Some)
+}
+
 /// Builds the catalogue of stored grades.
 pub(crate) fn catalogue(records: impl Iterator<Item = GradeRecord>) -> Result<Catalogue, StoreError> {
     let grades = records.map(|r| r.grade).collect();

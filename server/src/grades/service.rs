@@ -188,10 +188,7 @@ impl GradeService for Curator {
         let (record, counted) = self
             .reader
             .read(move |store, _| {
-                let found = record::all::<GradeRecord>(store, Shelf::Grade)?
-                    .into_iter()
-                    .find(|r| r.grade.grade == name)
-                    .ok_or_else(|| no_grade(name))?;
+                let found = record::grade(store, &name)?.ok_or_else(|| no_grade(name))?;
                 let counted = store.histogram(&HistogramQuery {
                     metric: Metric::Drop,
                     vehicle_class: None,

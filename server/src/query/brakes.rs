@@ -16,7 +16,7 @@ use coldbrake_proto::{
     v1::{
         self, BrakeUrgencyCount, ComputeLostRecoveryRequest, ComputeLostRecoveryResponse, GetBrakesRequest,
         GetBrakesResponse, ListBrakesRequest, ListBrakesResponse, RecordBrakeServiceRequest,
-        RecordBrakeServiceResponse, brake_service_server::BrakeService, compute_lost_recovery_request::Road,
+        RecordBrakeServiceResponse, brake_service_server::BrakeService,
     },
 };
 use serde::{Deserialize, Serialize};
@@ -260,33 +260,19 @@ impl BrakeService for Brakes {
     ) -> Result<Response<ComputeLostRecoveryResponse>, Status> {
         let request = request.into_inner();
         lost_recovery::check(&request)?;
-        let Some(Road::Descent(of)) = request.road.clone() else {
-            return Err(Refusal::field("road", "is missing: name a descent").into());
-        };
-        let vehicle = identifier("road.descent.vehicle", of.vehicle)?;
-        if of.descent.is_empty() {
-            return Err(Refusal::field(
-                "road.descent.descent",
-                "is empty: give the identifier of a descent",
-            )
-            .into());
-        }
-        let name = format!("{} of vehicle {vehicle}", of.descent);
+        let road = lost_recovery::named(&request)?;
         let shared = Arc::clone(&self.shared);
         // A thousand descents by the thermal model: work for a thread that may block.
         let answer = self
             .reader
             .read(move |store, _| {
-                let (descent, profile) = store.descent(&vehicle, &of.descent)?.ok_or(Refusal::NotFound {
-                    kind: "descent",
-                    name,
-                })?;
-                let class_name = request.vehicle_class.as_ref().unwrap_or(&descent.vehicle_class);
+                let stretch = lost_recovery::stretch(store, road)?;
+                let class_name = request.vehicle_class.as_ref().unwrap_or(&stretch.vehicle_class);
                 let class = shared.class(class_name).ok_or_else(|| Refusal::NotFound {
                     kind: "vehicle class",
                     name: class_name.clone(),
                 })?;
-                lost_recovery::compute(&request, &class, &descent, &profile)
+                lost_recovery::compute(&request, &class, &stretch)
             })
             .await?;
         Ok(Response::new(answer))

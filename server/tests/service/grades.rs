@@ -1,11 +1,14 @@
 //! Known grades from end to end: import, proposals, acceptance, labels and counts of past descents, a restart.
 
+use std::sync::Arc;
+
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
-    CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest, GetDistributionRequest,
-    GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey, ListGradeProposalsRequest,
-    ListGradesRequest, RecordedDescent, UpdateGradeRequest, create_grade_request::Source,
-    grade_service_client::GradeServiceClient,
+    ComputeLostRecoveryRequest, CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest,
+    GetDistributionRequest, GetGradeRequest, GradeChange, GradeOutcome, GradePoint, GradeSurvey,
+    ListGradeProposalsRequest, ListGradesRequest, PutVehicleClassRequest, RecordedDescent,
+    UpdateGradeRequest, brake_service_client::BrakeServiceClient, compute_lost_recovery_request::Road,
+    create_grade_request::Source, grade_service_client::GradeServiceClient,
 };
 use coldbrake_server::{
     Config, ServerHandle,
@@ -13,7 +16,10 @@ use coldbrake_server::{
 };
 use tonic::{Code, transport::Channel};
 
-use super::support::{Vehicle, channel, descents, listed, messages, open, register, serve, session};
+use super::support::{
+    CLASS, MoodyStore, Vehicle, channel, descents, fleet, listed, messages, open, register, serve, serve_on,
+    session, until,
+};
 
 /// Gradients of three roads, per 500 m.
 const ROADS: [[f64; 10]; 3] = [
@@ -107,6 +113,38 @@ fn create(grade: &str, source: Source) -> CreateGradeRequest {
     }
 }
 
+/// Asks what the brakes would come to on the grade `north`.
+async fn what_if(server: &ServerHandle) {
+    let class = "van-with-heat";
+    let heat = "front_heat_capacity_j_per_k = 14e3\nrear_heat_capacity_j_per_k = 10e3\n";
+    let document_toml = CLASS.replace("\"van\"", "\"van-with-heat\"") + heat;
+    let put = PutVehicleClassRequest { document_toml };
+    fleet(server).await.put_vehicle_class(put).await.unwrap();
+    let mut brakes = BrakeServiceClient::new(channel(server).await);
+    let ask = |grade: &str, class: Option<&str>| ComputeLostRecoveryRequest {
+        road: Some(Road::Grade(grade.to_owned())),
+        vehicle_class: class.map(str::to_owned),
+        speeds_mps: vec![15.0],
+        ..ComputeLostRecoveryRequest::default()
+    };
+    let answer = brakes.compute_lost_recovery(ask("north", Some(class))).await;
+    let answer = answer.unwrap().into_inner();
+    assert_eq!((answer.vehicle_class.as_str(), answer.start_c), (class, 15.0));
+    assert!((answer.drop_m - 315.0).abs() < 1.0 && (answer.distance_m - 5000.0).abs() < 1.0);
+    let at = answer.masses[0].speeds[0];
+    assert!(at.bottom_c > 50.0 && at.friction_j > 1e6, "{at:?}");
+    for (request, code) in [
+        (ask("no-such", Some(class)), Code::NotFound),
+        (ask("north", Some("no-such")), Code::NotFound),
+        (ask("north", None), Code::InvalidArgument),
+    ] {
+        assert_eq!(
+            brakes.compute_lost_recovery(request).await.unwrap_err().code(),
+            code
+        );
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn roads_become_grades_and_past_descents_follow_in_one_step() {
     let directory = tempfile::tempdir().unwrap();
@@ -144,6 +182,7 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
         (counted(&server, "-").await, counted(&server, "north").await),
         (8, 4)
     );
+    what_if(&server).await;
     let taken = client
         .create_grade(create("north", Source::Survey(survey(1))))
         .await
@@ -259,4 +298,33 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
     server.shutdown().await;
     let report = SledStore::verify_dir(directory.path(), &SledOptions::default()).unwrap();
     assert!(report.is_sound(), "{:?}", report.findings);
+}
+
+/// A descent that is recorded while past ones are looked at gets the new grade all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_recorded_during_a_change_is_taken_in() {
+    let store: Arc<MoodyStore> = Arc::default();
+    let server = serve_on(Config::in_process(), Arc::clone(&store) as Arc<_>).await;
+    go(&server, "van-a", 0, 1).await;
+    store.hold_reads(true);
+    let mut client = grades(&server).await;
+    let making = tokio::spawn(async move {
+        client
+            .create_grade(create("north", Source::Survey(survey(0))))
+            .await
+    });
+    until("past descents are looked at", async || store.holds_a_read()).await;
+    go(&server, "van-b", 0, 2).await;
+    assert_eq!(labels(&server, "van-b").await, [None]);
+    store.hold_reads(false);
+    let change = making.await.unwrap().unwrap().into_inner().change.unwrap();
+    assert_eq!((change.checked_count, change.relabelled_count), (2, 2));
+    for vehicle in ["van-a", "van-b"] {
+        assert_eq!(
+            labels(&server, vehicle).await,
+            [Some("north".to_owned())],
+            "{vehicle}"
+        );
+    }
+    assert_eq!(counted(&server, "north").await, 2);
 }

@@ -327,6 +327,15 @@ pub(crate) struct MoodyStore {
     changed: Condvar,
     /// What it says is left on its disk; 0 stands for no disk at all.
     free_bytes: AtomicU64,
+    reads: Mutex<Reads>,
+    read: Condvar,
+}
+
+/// Whether reads of single descents are held up, and whether one waits.
+#[derive(Default)]
+struct Reads {
+    held: bool,
+    waiting: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -345,6 +354,17 @@ pub(crate) enum Mood {
 impl MoodyStore {
     pub(crate) fn leave(&self, free_bytes: u64) {
         self.free_bytes.store(free_bytes, Relaxed);
+    }
+
+    /// Holds up reads of single descents, or lets them go on.
+    pub(crate) fn hold_reads(&self, held: bool) {
+        self.reads.lock().unwrap().held = held;
+        self.read.notify_all();
+    }
+
+    /// Returns whether a read waits.
+    pub(crate) fn holds_a_read(&self) -> bool {
+        self.reads.lock().unwrap().waiting
     }
 
     pub(crate) fn set(&self, mood: Mood) {
@@ -411,6 +431,9 @@ impl Store for MoodyStore {
         vehicle: &str,
         descent: &str,
     ) -> Result<Option<(Descent, Vec<ProfilePoint>)>, StoreError> {
+        let mut reads = self.reads.lock().unwrap();
+        reads.waiting = reads.held;
+        drop(self.read.wait_while(reads, |r| r.held).unwrap());
         self.inner.descent(vehicle, descent)
     }
 

@@ -1,4 +1,4 @@
-//! `coldbrake brakes what-if`: the brakes on a recorded road if recovery were lost.
+//! `coldbrake brakes what-if`: the brakes on a recorded road, or on a known grade, if recovery were lost.
 
 use clap::Args;
 use coldbrake_proto::v1::{
@@ -19,14 +19,23 @@ use crate::{
 #[derive(Clone, Debug, Args)]
 pub struct WhatIfArgs {
     /// Vehicle that drove the descent
-    #[arg(value_name = "VEHICLE")]
-    pub vehicle: String,
+    #[arg(
+        value_name = "VEHICLE",
+        required_unless_present = "grade",
+        requires = "descent",
+        conflicts_with = "grade"
+    )]
+    pub vehicle: Option<String>,
 
     /// Descent whose road is taken
-    #[arg(value_name = "DESCENT")]
-    pub descent: String,
+    #[arg(value_name = "DESCENT", conflicts_with = "grade")]
+    pub descent: Option<String>,
 
-    /// Class that goes down, if another
+    /// Known grade whose profile is taken, in place of a descent; needs --class
+    #[arg(long, value_name = "GRADE", requires = "class")]
+    pub grade: Option<String>,
+
+    /// Class that goes down; that of the vehicle that drove the descent without
     #[arg(long, value_name = "CLASS")]
     pub class: Option<String>,
 
@@ -42,11 +51,11 @@ pub struct WhatIfArgs {
     #[arg(long, value_name = "KW", default_value_t = 0.0)]
     pub left: f64,
 
-    /// Ambient temperature, °C; that of the descent without
+    /// Ambient temperature, °C; without, that of the descent, on a grade 15
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub ambient: Option<f64>,
 
-    /// Temperature of the brakes at the top, °C; that of the descent without
+    /// Temperature of the brakes at the top, °C; without, that of the descent, on a grade ambient
     #[arg(long, value_name = "CELSIUS", allow_negative_numbers = true)]
     pub start: Option<f64>,
 }
@@ -78,12 +87,23 @@ fn speed_unit(units: Units) -> (f64, &'static str) {
 /// Asks and prints.
 pub(super) async fn run(args: WhatIfArgs, global: &Global, printer: &mut Printer) -> Outcome {
     let (unit, _) = speed_unit(printer.units);
-    let named = format!("the road of {} of {}", args.descent, args.vehicle);
+    let (named, road, help) = match args.grade {
+        Some(grade) => (
+            format!("grade {grade}"),
+            Road::Grade(grade),
+            "list grades: coldbrake grades list; classes: coldbrake classes list",
+        ),
+        None => {
+            let (vehicle, descent) = (args.vehicle.unwrap_or_default(), args.descent.unwrap_or_default());
+            (
+                format!("the road of {descent} of {vehicle}"),
+                Road::Descent(RoadOfDescent { vehicle, descent }),
+                "list descents: coldbrake descents list",
+            )
+        }
+    };
     let request = ComputeLostRecoveryRequest {
-        road: Some(Road::Descent(RoadOfDescent {
-            vehicle: args.vehicle,
-            descent: args.descent,
-        })),
+        road: Some(road),
         vehicle_class: args.class,
         masses_kg: args.mass,
         speeds_mps: args.speed.iter().map(|v| v * unit).collect(),
@@ -96,7 +116,7 @@ pub(super) async fn run(args: WhatIfArgs, global: &Global, printer: &mut Printer
         .brakes()
         .compute_lost_recovery(request)
         .await
-        .map_err(|e| server.refused(&e).help("list descents: coldbrake descents list"))?;
+        .map_err(|e| server.refused(&e).help(help))?;
     print_what_if(&named, &answer.into_inner(), printer)
 }
 

@@ -109,9 +109,10 @@ pub fn print_one(answer: &GetGradeResponse, printer: &mut Printer) -> Outcome {
                     show::percent(g.mean_gradient),
                 ),
             )?;
-            printer.line(&format!(
-                "{} belong to it",
-                show::count(answer.descent_count.unsigned_abs(), "descent", "descents")
+            printer.line(&show::count(
+                answer.descent_count.unsigned_abs(),
+                "descent belongs to it",
+                "descents belong to it",
             ))?;
             let detail = if g.origin_detail.is_empty() {
                 String::new()
@@ -136,6 +137,10 @@ pub fn print_one(answer: &GetGradeResponse, printer: &mut Printer) -> Outcome {
             for line in plot::road(&points, printer.width, printer.unicode, u) {
                 printer.line(&line)?;
             }
+            printer.say(&format!(
+                "brakes on it without recovery: coldbrake brakes what-if --grade {} --class CLASS",
+                g.grade
+            ));
         }
     }
     Ok(())

@@ -1,14 +1,17 @@
 //! The catalogue: finds the few grades worth fitting among many.
 //!
 //! Most descents cover a whole grade, since both begin at a crest and end at a low. So grades of about the same length,
-//! drop and altitude are looked at first, and only when none of them is convincing those that could overlap by half.
-//! Either way a grade is first compared at a few points for each place along the road, given up as soon as the
-//! differences spread too far, and the best few are fitted.
+//! drop and altitude are looked at first, and only when none of them is convincing those that could overlap by half, of
+//! which the index leaves a few. Either way a grade is first compared at a few points for each place along
+//! the road, given up as soon as the differences spread too far, and the best few are fitted.
+
+use std::{cell::Cell, ops::Range};
 
 use super::{
-    Grade, GradeProblem,
-    decide::{Candidate, decide, fits, score},
+    Grade, GradeProblem, MAX_CHANCE,
+    decide::{Candidate, can_rival, decide, fits, score},
     fit::{limit_m, refine},
+    index::{Index, Near},
     look::{Key, Look, SKETCH, gradients},
     shape::DescentShape,
     verdict::Match,
@@ -22,6 +25,11 @@ const PROMISING: f32 = 0.4;
 const WHOLE_SHARE: f64 = 0.85;
 /// Score of a fit to a whole grade that makes a look at partial overlaps needless.
 const CONVINCING: f64 = 0.6;
+/// Misfit of windows at the closer look, m: what instruments as they should be leave of the means over parts of a road.
+const CLOSE_M: f64 = 1.5;
+
+/// Number of grades of suitable length up to which a look at each is quicker than the index.
+const FEW: usize = 500;
 
 /// Known grades, indexed by shape.
 #[derive(Clone, Debug, Default)]
@@ -30,6 +38,7 @@ pub struct Catalogue {
     grades: Vec<Grade>,
     keys: Vec<Key>,
     sketches: Vec<[f32; SKETCH]>,
+    index: Index,
 }
 
 /// A grade that cannot be in a catalogue.
@@ -103,6 +112,7 @@ impl Catalogue {
             })
             .collect();
         Ok(Self {
+            index: Index::new(&grades),
             grades,
             keys,
             sketches,
@@ -157,49 +167,127 @@ impl Catalogue {
     /// ```
     pub fn matches(&self, shape: &DescentShape) -> Match {
         let look = Look::new(shape);
-        let mut found = self.fitted(&look, true, MOST_FITTED);
-        let is_whole = |c: &Candidate<'_>| {
-            fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
-        };
-        // Only what is whole was found among few; the rest is found again among many.
-        found.retain(is_whole);
-        if found.iter().any(|c| score(c, shape) >= CONVINCING) {
-            let verdict = decide(&found, shape);
-            if !matches!(verdict, Match::None { .. }) {
-                return verdict;
+        let counted = [Cell::new(None), Cell::new(None)];
+        let trials = |whole: bool, log_ratio: f64| {
+            let most = self.most_trials(&look, whole);
+            if most * (-log_ratio).exp() <= MAX_CHANCE {
+                return most;
             }
+            let counted = &counted[usize::from(whole)];
+            counted.get().unwrap_or_else(|| {
+                let exact = self.trials(&look, whole);
+                counted.set(Some(exact));
+                exact
+            })
+        };
+        let whole = self.whole(&look);
+        if let Some(verdict) = convincing(&whole, shape, trials) {
+            return verdict;
         }
-        for c in self.fitted(&look, false, MOST_FITTED) {
+        let suitable = self.of_length(&look, false);
+        if suitable.len() < FEW {
+            return decide(&self.and_parts(&look, &whole, suitable), shape, trials).0;
+        }
+        let found = self
+            .index
+            .find(shape, &(suitable.start as u32..suitable.end as u32));
+        // Those that differ more are left out at first: most cannot come near a winner.
+        let is_close = |n: &Near| f64::from(n.squared) <= CLOSE_M * CLOSE_M;
+        let close = found.iter().filter(|n| is_close(n)).map(|n| n.grade as usize);
+        let (verdict, cost) = decide(&self.and_parts(&look, &whole, close), shape, trials);
+        let counts = |n: &&Near| {
+            let length = f64::from(self.keys[n.grade as usize].length);
+            is_close(n) || can_rival(cost, length, f64::from(n.squared).sqrt(), shape)
+        };
+        if found.iter().filter(counts).all(is_close) {
+            return verdict;
+        }
+        let all = found.iter().filter(counts).map(|n| n.grade as usize);
+        decide(&self.and_parts(&look, &whole, all), shape, trials).0
+    }
+
+    /// Finds the grade of a descent by a look at every grade, which takes long: what [`Catalogue::matches`] must come to as
+    /// well, for tests.
+    #[doc(hidden)]
+    pub fn matches_by_all(&self, shape: &DescentShape) -> Match {
+        let look = Look::new(shape);
+        let trials = |whole: bool, _: f64| self.trials(&look, whole);
+        let whole = self.whole(&look);
+        convincing(&whole, shape, trials).unwrap_or_else(|| {
+            let all = self.of_length(&look, false);
+            decide(&self.and_parts(&look, &whole, all), shape, trials).0
+        })
+    }
+
+    /// Returns the fits to grades that are covered whole.
+    fn whole(&self, look: &Look<'_>) -> Vec<Candidate<'_>> {
+        let mut found = self.fitted(look, true, MOST_FITTED, self.of_length(look, true));
+        // Only what is whole was found among few; the rest is found again among many.
+        found.retain(|c| is_whole(c, look.shape));
+        found
+    }
+
+    /// Returns them together with the fits to grades that are partly covered.
+    fn and_parts<'a>(
+        &'a self,
+        look: &Look<'_>,
+        whole: &[Candidate<'a>],
+        among: impl Iterator<Item = usize>,
+    ) -> Vec<Candidate<'a>> {
+        let mut found = whole.to_vec();
+        for c in self.fitted(look, false, MOST_FITTED, among) {
             match found.iter_mut().find(|f| f.grade.grade == c.grade.grade) {
-                Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c) => *f = c,
+                Some(f) if c.alignment.misfit_m < f.alignment.misfit_m && !is_whole(&c, look.shape) => *f = c,
                 Some(_) => {}
                 None => found.push(c),
             }
         }
-        decide(&found, shape)
+        found
     }
 
     /// Returns all grades that a descent may cover whole, fitted, however many they are.
     pub(super) fn all_whole_fits(&self, shape: &DescentShape) -> Vec<Candidate<'_>> {
-        self.fitted(&Look::new(shape), true, usize::MAX)
+        let look = Look::new(shape);
+        self.fitted(&look, true, usize::MAX, self.of_length(&look, true))
     }
 
-    /// Fits the most promising grades, `whole` or partly covered.
-    fn fitted(&self, look: &Look<'_>, whole: bool, most: usize) -> Vec<Candidate<'_>> {
+    /// Returns the range of grades of suitable length.
+    fn of_length(&self, look: &Look<'_>, whole: bool) -> Range<usize> {
         let (shortest, longest) = look.lengths(whole);
         let from = self.keys.partition_point(|k| k.length < shortest);
         let to = self.keys.partition_point(|k| k.length <= longest);
-        let mut trials = 0.0;
+        from..to.max(from)
+    }
+
+    /// Returns how many independent ways there are of laying a descent on grades.
+    fn trials(&self, look: &Look<'_>, whole: bool) -> f64 {
+        self.of_length(look, whole)
+            .filter(|i| look.is_worth(&self.keys[*i], whole))
+            .map(|i| look.trials(&self.keys[i], &self.sketches[i], whole))
+            .sum()
+    }
+
+    /// Returns a quick bound on it.
+    fn most_trials(&self, look: &Look<'_>, whole: bool) -> f64 {
+        self.of_length(look, whole).len() as f64 * look.most_trials(whole)
+    }
+
+    /// Fits the most promising of the given grades of suitable length, `whole` or partly covered.
+    fn fitted(
+        &self,
+        look: &Look<'_>,
+        whole: bool,
+        most: usize,
+        among: impl Iterator<Item = usize>,
+    ) -> Vec<Candidate<'_>> {
         let mut promising = Promising::default();
-        for i in from..to.max(from) {
+        for i in among {
             let key = &self.keys[i];
             if !look.is_worth(key, whole) {
                 continue;
             }
             let limit = limit_m(look.shape, f64::from(key.resolution));
-            let (best, tried) = look.compare(key, &self.sketches[i], limit, whole);
-            trials += tried;
-            if let Some((cost, shift)) = best {
+            if let Some((cost, shift)) = look.compare(key, &self.sketches[i], limit, whole) {
                 promising.offer(cost, i, shift, most);
             }
         }
@@ -219,11 +307,28 @@ impl Catalogue {
                 Some(Candidate {
                     grade,
                     alignment,
-                    trials,
+                    whole,
                 })
             })
             .collect()
     }
+}
+
+fn is_whole(c: &Candidate<'_>, shape: &DescentShape) -> bool {
+    fits(c, shape) && c.alignment.coverage >= WHOLE_SHARE && c.alignment.inside >= WHOLE_SHARE
+}
+
+/// Returns the verdict when a grade that is covered whole is convincing.
+fn convincing(
+    whole: &[Candidate<'_>],
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64 + Copy,
+) -> Option<Match> {
+    if whole.iter().all(|c| score(c, shape) < CONVINCING) {
+        return None;
+    }
+    let (verdict, _) = decide(whole, shape, trials);
+    (!matches!(verdict, Match::None { .. })).then_some(verdict)
 }
 
 /// The cheapest few, in order.

@@ -30,6 +30,20 @@ pub(super) fn same_road_log_ratio(left: &[(f64, f64)], shape: &DescentShape) -> 
     best(DRIFT_GRADIENT) - best(std::f64::consts::SQRT_2 * shape.roughness)
 }
 
+/// Returns about the largest log ratio of a road whose altitude differs, smoothly, by a misfit, m: all of it must be noise
+/// if it is the same road and costs nothing if it is another.
+pub(super) fn most_log_ratio(misfit_m: f64, shape: &DescentShape) -> f64 {
+    let count = shape.nodes.len() as f64;
+    let wander = std::f64::consts::SQRT_2 * shape.roughness * shape.length_m / count;
+    NOISE_M
+        .iter()
+        .map(|noise| {
+            let variance = noise * noise;
+            0.5 * count * ((1.0 + wander * wander / (2.0 * variance)).ln() - misfit_m * misfit_m / variance)
+        })
+        .fold(0.0, f64::max)
+}
+
 /// What happens to the difference from one place to the next, per variance of its gradient.
 #[derive(Clone, Copy, Debug)]
 struct Step {

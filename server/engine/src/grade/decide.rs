@@ -2,7 +2,7 @@
 
 use super::{
     Grade, MAX_CHANCE, MAX_OFFSET_M, MAX_SCALE_ERROR,
-    chance::same_road_log_ratio,
+    chance::{most_log_ratio, same_road_log_ratio},
     fit::{Alignment, limit_m, residuals},
     shape::DescentShape,
     verdict::{Fit, Match, Unmatched},
@@ -30,8 +30,8 @@ const POSITION_SLACK_M: f64 = 300.0;
 pub(super) struct Candidate<'a> {
     pub(super) grade: &'a Grade,
     pub(super) alignment: Alignment,
-    /// How many ways of laying the descent on grades were tried when it was found.
-    pub(super) trials: f64,
+    /// Whether it was found among the grades that may be covered whole.
+    pub(super) whole: bool,
 }
 
 /// What positions say.
@@ -93,19 +93,19 @@ fn weigh<'a>(c: &Candidate<'a>, shape: &DescentShape, by_position: bool) -> Weig
     let a = &c.alignment;
     let left = residuals(shape, &c.grade.profile, a);
     let log_ratio = same_road_log_ratio(&left, shape) + instruments_log_ratio(a);
-    let unit_m = (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M);
     Weighed {
         candidate: *c,
         by_position,
         log_ratio,
-        cost: UNSHARED_COST * a.unshared_m() / unit_m
+        cost: UNSHARED_COST * a.unshared_m() / unit_m(shape)
             - 2.0 * log_ratio
             - if by_position { POSITION_WORTH } else { 0.0 },
     }
 }
 
-/// Returns the fit as it leaves the crate.
-fn fit(w: &Weighed<'_>, shape: &DescentShape) -> Fit {
+/// Returns the fit as it leaves the crate. `trials` says how many ways of laying the descent on grades there are, whole
+/// or not, as closely as the log ratio asks for.
+fn fit(w: &Weighed<'_>, shape: &DescentShape, trials: impl Fn(bool, f64) -> f64) -> Fit {
     let a = &w.candidate.alignment;
     Fit {
         grade: w.candidate.grade.grade.clone(),
@@ -119,7 +119,7 @@ fn fit(w: &Weighed<'_>, shape: &DescentShape) -> Fit {
         chance: if w.by_position {
             0.0
         } else {
-            w.candidate.trials * (-w.log_ratio).exp()
+            trials(w.candidate.whole, w.log_ratio) * (-w.log_ratio).exp()
         },
         by_position: w.by_position,
     }
@@ -136,8 +136,12 @@ pub(super) fn fits(c: &Candidate<'_>, shape: &DescentShape) -> bool {
     c.alignment.is_admissible() && score(c, shape) >= 0.5
 }
 
-/// Decides.
-pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Match {
+/// Decides. Returns what speaks against the best as well, in squared deviations, infinite without one.
+pub(super) fn decide(
+    candidates: &[Candidate<'_>],
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64 + Copy,
+) -> (Match, f64) {
     let mut elsewhere: Option<&Candidate<'_>> = None;
     let mut ranked: Vec<Weighed<'_>> = Vec::new();
     for c in candidates.iter().filter(|c| fits(c, shape)) {
@@ -150,26 +154,66 @@ pub(super) fn decide(candidates: &[Candidate<'_>], shape: &DescentShape) -> Matc
     // else.
     ranked.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let Some(best) = ranked.first() else {
-        return none(candidates, elsewhere, shape);
+        return (none(candidates, elsewhere, shape, trials), f64::INFINITY);
     };
-    let first = fit(best, shape);
-    if first.chance > MAX_CHANCE {
-        return Match::None {
+    let first = fit(best, shape, trials);
+    let roughly = |whole, _: f64| trials(whole, f64::INFINITY);
+    let verdict = if first.chance > MAX_CHANCE {
+        Match::None {
             best: Some(first),
             reason: Unmatched::TooPlain,
-        };
-    }
-    match ranked.get(1) {
-        Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
-            first,
-            second: fit(next, shape),
-        },
-        _ => Match::Found(first),
-    }
+        }
+    } else {
+        match ranked.get(1) {
+            Some(next) if next.cost - best.cost < DECIDED => Match::Ambiguous {
+                first,
+                second: fit(next, shape, roughly),
+            },
+            _ => Match::Found(first),
+        }
+    };
+    (verdict, best.cost)
+}
+
+/// Returns whether a grade of a length, whose means over parts differ by at least a misfit, can come near a cost.
+pub(super) fn can_rival(cost: f64, length_m: f64, misfit_m: f64, shape: &DescentShape) -> bool {
+    let by_position = if shape.start.is_some() || shape.end.is_some() {
+        POSITION_WORTH
+    } else {
+        0.0
+    };
+    let best = most_log_ratio(misfit_m, shape) + most_of_instruments();
+    // What is longer on one side is not shared, whatever the scale.
+    let unshared_m = (length_m - shape.length_m).abs() - 2.0 * MAX_SCALE_ERROR * length_m.max(shape.length_m);
+    let unshared = UNSHARED_COST * unshared_m.max(0.0) / unit_m(shape);
+    cost + DECIDED >= unshared - 2.0 * best - by_position
+}
+
+/// Returns the unit in which road that is not shared is counted, m.
+fn unit_m(shape: &DescentShape) -> f64 {
+    (shape.length_m / MOST_UNITS).max(LEAST_UNIT_M)
+}
+
+/// Returns the largest log ratio that instruments can speak for.
+fn most_of_instruments() -> f64 {
+    instruments_log_ratio(&Alignment {
+        shift_m: 0.0,
+        stretch: 1.0,
+        offset_m: 0.0,
+        misfit_m: 0.0,
+        overlap_m: 0.0,
+        coverage: 0.0,
+        inside: 0.0,
+    })
 }
 
 /// Returns the verdict when nothing fits.
-fn none(candidates: &[Candidate<'_>], elsewhere: Option<&Candidate<'_>>, shape: &DescentShape) -> Match {
+fn none(
+    candidates: &[Candidate<'_>],
+    elsewhere: Option<&Candidate<'_>>,
+    shape: &DescentShape,
+    trials: impl Fn(bool, f64) -> f64,
+) -> Match {
     let closest = elsewhere.or_else(|| {
         candidates
             .iter()
@@ -177,7 +221,11 @@ fn none(candidates: &[Candidate<'_>], elsewhere: Option<&Candidate<'_>>, shape: 
             .max_by(|a, b| score(a, shape).total_cmp(&score(b, shape)))
     });
     Match::None {
-        best: closest.map(|c| fit(&weigh(c, shape, false), shape)),
+        best: closest.map(|c| {
+            fit(&weigh(c, shape, false), shape, |whole, _| {
+                trials(whole, f64::INFINITY)
+            })
+        }),
         reason: if elsewhere.is_some() {
             Unmatched::Elsewhere
         } else {

@@ -59,9 +59,13 @@ impl Alignment {
 
 /// Returns the largest misfit that still is a match, m.
 pub(super) fn limit_m(shape: &DescentShape, resolution_m: f64) -> f64 {
-    LIMIT_M
-        .hypot(GUESS_BETWEEN_POINTS * shape.roughness * resolution_m)
-        .min(WIDEST_LIMIT_M)
+    limit_squared(shape.roughness, resolution_m).sqrt()
+}
+
+/// Returns its square, m².
+pub(super) fn limit_squared(roughness: f64, resolution_m: f64) -> f64 {
+    let guess = GUESS_BETWEEN_POINTS * roughness * resolution_m;
+    (LIMIT_M * LIMIT_M + guess * guess).min(WIDEST_LIMIT_M * WIDEST_LIMIT_M)
 }
 
 /// Altitudes at equal steps, for quick reading.

@@ -44,6 +44,49 @@ pub(super) fn gradients(altitudes: &[f32], length: f32) -> (f32, f32) {
     (steepest, flattest)
 }
 
+/// A sketch of a grade.
+#[derive(Clone, Copy)]
+struct Road<'a> {
+    sketch: &'a [f32; SKETCH],
+    per_m: f32,
+}
+
+impl Road<'_> {
+    fn at(self, p: f32) -> f32 {
+        let x = p * self.per_m;
+        let i = (x as usize).min(SKETCH - 2);
+        self.sketch[i] + (self.sketch[i + 1] - self.sketch[i]) * (x - i as f32)
+    }
+}
+
+/// Places on a grade: where the top of the descent lies, with the altitude difference in the middle of the descent.
+struct Places<'a> {
+    road: Road<'a>,
+    next: i32,
+    last: i32,
+    step: f32,
+    middle: (f32, f32),
+    length: f32,
+    off: f32,
+}
+
+impl Iterator for Places<'_> {
+    type Item = (f32, f32);
+
+    fn next(&mut self) -> Option<(f32, f32)> {
+        while self.next <= self.last {
+            let shift = self.next as f32 * self.step;
+            self.next += 1;
+            let at = (shift + self.middle.0).clamp(0.0, self.length);
+            let middle = self.middle.1 - self.road.at(at);
+            if middle.abs() <= self.off {
+                return Some((shift, middle));
+            }
+        }
+        None
+    }
+}
+
 /// A descent, prepared for the first look.
 pub(super) struct Look<'a> {
     pub(super) shape: &'a DescentShape,
@@ -115,20 +158,11 @@ impl<'a> Look<'a> {
             && key.bottom <= self.top + off
     }
 
-    /// Compares with a grade at each place along the road. Returns the best cost and shift, if any comes near, and how
-    /// many independent places were tried.
-    pub(super) fn compare(
-        &self,
-        key: &Key,
-        sketch: &[f32; SKETCH],
-        limit_m: f64,
-        whole: bool,
-    ) -> (Option<(f32, f32)>, f64) {
-        let per_m = (SKETCH - 1) as f32 / key.length;
-        let at = |p: f32| {
-            let x = p * per_m;
-            let i = (x as usize).min(SKETCH - 2);
-            sketch[i] + (sketch[i + 1] - sketch[i]) * (x - i as f32)
+    /// Returns the places on a grade where the middle of the descent has a suitable altitude.
+    fn places<'b>(&self, key: &'b Key, sketch: &'b [f32; SKETCH], whole: bool) -> Places<'b> {
+        let road = Road {
+            sketch,
+            per_m: (SKETCH - 1) as f32 / key.length,
         };
         let longer = self.length.max(key.length);
         let need = (LEAST_SHARE / (1.0 + MAX_SCALE_ERROR)) as f32 * longer;
@@ -138,41 +172,82 @@ impl<'a> Look<'a> {
             low = low.max(-by);
             high = high.min(by);
         }
-        let rough = self.shape.roughness as f32;
-        let blur = rough * (0.5 * self.step + 0.3 / per_m);
-        let worst = limit_m as f32 + blur;
-        let near = 1.8 * worst + 0.25 * MAX_SCALE_ERROR as f32 * self.drop.abs();
-        let spread = 3.5 * worst + 0.8 * MAX_SCALE_ERROR as f32 * self.drop.abs();
         let off = (MAX_OFFSET_M + ALTITUDE_SLACK_M) as f32 + 0.02 * self.drop.abs();
         // The middle of the descent lies on the grade whatever the overlap: where its altitude does not suit, no place does.
         let within = |a: &f32| (self.middle.1 - *a).abs() <= off;
         let (Some(first), Some(last)) = (sketch.iter().position(within), sketch.iter().rposition(within))
         else {
-            return (None, 0.0);
+            return Places {
+                road,
+                next: 1,
+                last: 0,
+                step: self.step,
+                middle: self.middle,
+                length: key.length,
+                off,
+            };
         };
-        let cell = 1.0 / per_m;
+        let cell = 1.0 / road.per_m;
         low = low.max((first as f32 - 1.0) * cell - self.middle.0);
         high = high.min((last as f32 + 1.0) * cell - self.middle.0);
+        Places {
+            road,
+            next: (low / self.step).ceil() as i32,
+            last: (high / self.step).floor() as i32,
+            step: self.step,
+            middle: self.middle,
+            length: key.length,
+            off,
+        }
+    }
+
+    /// Returns how many independent places there are on a grade.
+    pub(super) fn trials(&self, key: &Key, sketch: &[f32; SKETCH], whole: bool) -> f64 {
+        let tried = self.places(key, sketch, whole).count();
+        if tried > 0 {
+            (tried as f64 * f64::from(self.step) / super::shape::STRETCH_M).max(1.0)
+        } else {
+            0.0
+        }
+    }
+
+    /// Returns how many there are at most on a grade of suitable length.
+    pub(super) fn most_trials(&self, whole: bool) -> f64 {
+        let (_, longest) = self.lengths(whole);
+        let from_first_to_last = if whole {
+            2.0 * (WHOLE_RATIO + MAX_SCALE_ERROR) as f32 * longest
+        } else {
+            self.length + MAX_SCALE_ERROR as f32 * longest
+        };
+        (f64::from(from_first_to_last + self.step) / super::shape::STRETCH_M).max(1.0)
+    }
+
+    /// Compares with a grade at each place along the road. Returns the best cost and shift, if any comes near.
+    pub(super) fn compare(
+        &self,
+        key: &Key,
+        sketch: &[f32; SKETCH],
+        limit_m: f64,
+        whole: bool,
+    ) -> Option<(f32, f32)> {
+        let places = self.places(key, sketch, whole);
+        let road = places.road;
+        let longer = self.length.max(key.length);
+        let rough = self.shape.roughness as f32;
+        let blur = rough * (0.5 * self.step + 0.3 / road.per_m);
+        let worst = limit_m as f32 + blur;
+        let near = 1.8 * worst + 0.25 * MAX_SCALE_ERROR as f32 * self.drop.abs();
+        let spread = 3.5 * worst + 0.8 * MAX_SCALE_ERROR as f32 * self.drop.abs();
         let mut best: Option<(f32, f32)> = None;
-        let mut tried = 0_u32;
-        let mut k = (low / self.step).ceil() as i32;
-        let last = (high / self.step).floor() as i32;
-        while k <= last {
-            let shift = k as f32 * self.step;
-            k += 1;
-            let middle = self.middle.1 - at((shift + self.middle.0).clamp(0.0, key.length));
-            if middle.abs() > off {
-                continue;
-            }
-            tried += 1;
+        for (shift, middle) in places {
             let differs = |(s, h): (f32, f32)| {
                 let p = shift + s;
-                (0.0..=key.length).contains(&p) && (h - at(p) - middle).abs() > near
+                (0.0..=key.length).contains(&p) && (h - road.at(p) - middle).abs() > near
             };
             if self.quarters.into_iter().any(differs) {
                 continue;
             }
-            if let Some(misfit) = self.misfit(shift, key.length, spread, at)
+            if let Some(misfit) = self.misfit(shift, key.length, spread, road)
                 && misfit <= worst
             {
                 let overlap = (shift + self.length).min(key.length) - shift.max(0.0);
@@ -184,12 +259,11 @@ impl<'a> Look<'a> {
                 }
             }
         }
-        let trials = f64::from(tried) * f64::from(self.step) / super::shape::STRETCH_M;
-        (best, if tried > 0 { trials.max(1.0) } else { 0.0 })
+        best
     }
 
     /// Returns the misfit at one place after offset and scale; `None` when the differences spread too far.
-    fn misfit(&self, shift: f32, length: f32, spread: f32, at: impl Fn(f32) -> f32) -> Option<f32> {
+    fn misfit(&self, shift: f32, length: f32, spread: f32, on: Road<'_>) -> Option<f32> {
         let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
         let (mut n, mut sx, mut sy, mut sxx, mut sxy, mut syy) = (0.0_f32, 0.0, 0.0, 0.0, 0.0, 0.0);
         for &(s, h) in &self.probes {
@@ -197,7 +271,7 @@ impl<'a> Look<'a> {
             if p < 0.0 || p > length {
                 continue;
             }
-            let road = at(p);
+            let road = on.at(p);
             let d = h - road;
             low = low.min(d);
             high = high.max(d);

@@ -11,6 +11,8 @@ pub(super) const STRETCH_M: f64 = 250.0;
 const ROUGHNESS: (f64, f64) = (0.012, 0.10);
 /// Shortest descent that can be compared, m.
 const LEAST_LENGTH_M: f64 = 100.0;
+/// Steps at which a descent is read for the look-up.
+const STEPS: usize = 256;
 /// Most points taken: more than a recorded profile ever has.
 const MAX_NODES: usize = 4 * crate::profile::MAX_POINTS;
 
@@ -115,6 +117,21 @@ impl DescentShape {
         f64::from(self.nodes[self.nodes.len() - 1].1)
     }
 
+    /// Returns the altitudes at equal steps, m.
+    pub(super) fn at_equal_steps(&self) -> Vec<f64> {
+        let step = self.length_m / STEPS as f64;
+        let mut i = 1;
+        (0..=STEPS)
+            .map(|k| {
+                let at = (k as f64 * step) as f32;
+                while i + 1 < self.nodes.len() && self.nodes[i].0 <= at {
+                    i += 1;
+                }
+                f64::from(between(self.nodes[i - 1], self.nodes[i], at))
+            })
+            .collect()
+    }
+
     /// Returns the altitude at a distance from the top, m.
     pub(super) fn altitude_at(&self, at_m: f64) -> f64 {
         f64::from(altitude(&self.nodes, at_m as f32))
@@ -123,7 +140,10 @@ impl DescentShape {
 
 fn altitude(nodes: &[(f32, f32)], at: f32) -> f32 {
     let i = nodes.partition_point(|n| n.0 <= at).clamp(1, nodes.len() - 1);
-    let ((s0, h0), (s1, h1)) = (nodes[i - 1], nodes[i]);
+    between(nodes[i - 1], nodes[i], at)
+}
+
+fn between((s0, h0): (f32, f32), (s1, h1): (f32, f32), at: f32) -> f32 {
     h0 + (h1 - h0) * ((at - s0) / (s1 - s0)).clamp(0.0, 1.0)
 }
 

@@ -23,7 +23,7 @@ pub struct Fit {
     /// Root mean square of the altitude differences that are left, m.
     pub misfit_m: f64,
     /// Bound on the number of grades of the catalogue that fit this well by chance, were the descent on a road that is
-    /// not in it. 0 where positions say the same.
+    /// not in it. It is close only where a looser one would not do. 0 where positions say the same.
     pub chance: f64,
     /// Whether positions agree.
     pub by_position: bool,
@@ -95,8 +95,8 @@ impl std::fmt::Display for Match {
             ),
             Self::Ambiguous { first, second } => write!(
                 f,
-                "ambiguous: `{}` (score {:.2}) and `{}` (score {:.2}) fit alike; stream positions, or remove one \
-                 of them",
+                "ambiguous: `{}` (score {:.2}) and `{}` (score {:.2}) fit alike; stream positions, or remove one if \
+                 both are the same road",
                 first.grade, first.score, second.grade, second.score
             ),
             Self::None { best, reason } => {

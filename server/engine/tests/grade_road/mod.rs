@@ -11,7 +11,7 @@
 
 use coldbrake_engine::{
     ProfilePoint,
-    grade::{Grade, GradeProfile, Match},
+    grade::{DescentShape, Grade, GradeProfile, Match},
 };
 
 use crate::common::Noise;
@@ -154,6 +154,93 @@ pub fn resampled(road: &Road, from: f64, to: f64, with: Instruments, n: &mut Noi
         });
     }
     Driven { top_m, points }
+}
+
+/// A road with the grade's share of it: from, to.
+pub type Known = (Road, f64, f64);
+
+/// Roads that run on beyond their grades on both sides, 3 to 15 km of grade each.
+pub fn roads(n: &mut Noise, count: usize) -> Vec<Known> {
+    (0..count)
+        .map(|_| {
+            let length = 3000.0 * (n.uniform() * 5.0_f64.ln()).exp();
+            let beyond = 0.35 * length;
+            let bottom = 100.0 + 1200.0 * n.uniform();
+            (
+                Road::random(n, length + 2.0 * beyond, bottom),
+                beyond,
+                beyond + length,
+            )
+        })
+        .collect()
+}
+
+pub fn name(i: usize) -> String {
+    format!("grade-{i:04}")
+}
+
+pub fn grades(known: &[Known]) -> Vec<Grade> {
+    known
+        .iter()
+        .enumerate()
+        .map(|(i, (road, from, to))| road.grade(&name(i), *from, *to))
+        .collect()
+}
+
+pub fn shape(d: &Driven) -> DescentShape {
+    DescentShape::new(d.top_m, &d.points, None, None).unwrap()
+}
+
+/// Which part of a road is driven, given where its grade lies.
+pub type Part = fn(f64, f64, &mut Noise) -> (f64, f64);
+
+/// The whole grade, as a segmenter finds it: ends within 60 m.
+pub fn whole(from: f64, to: f64, n: &mut Noise) -> (f64, f64) {
+    let mut end = |at| at + 120.0 * n.uniform() - 60.0;
+    (end(from), end(to))
+}
+
+/// From 60 to 95 % of the grade, at any place in it.
+pub fn partial(from: f64, to: f64, n: &mut Noise) -> (f64, f64) {
+    let share = 0.6 + 0.35 * n.uniform();
+    let start = from + (1.0 - share) * n.uniform() * (to - from);
+    (start, start + share * (to - from))
+}
+
+/// All of the grade and up to 30 % more above and below.
+pub fn beyond(from: f64, to: f64, n: &mut Noise) -> (f64, f64) {
+    let mut more = || 0.3 * n.uniform() * (to - from);
+    (from - more(), to + more())
+}
+
+/// The lower or upper part, and some road beyond that end.
+pub fn across(from: f64, to: f64, n: &mut Noise) -> (f64, f64) {
+    let length = to - from;
+    let (missing, more) = (0.3 * n.uniform() * length, 0.3 * n.uniform() * length);
+    if n.uniform() < 0.5 {
+        (from + missing, to + more)
+    } else {
+        (from - more, to - missing)
+    }
+}
+
+/// The ways of driving a part.
+pub const PARTS: [(&str, Part); 4] = [
+    ("whole", whole),
+    ("partial", partial),
+    ("beyond", beyond),
+    ("across", across),
+];
+
+/// Time that this thread was at work, s: others use the machine as well. Where the system does not tell, the time of
+/// the clock since the first call.
+pub fn worked_s() -> f64 {
+    static BEGIN: std::sync::OnceLock<std::time::Instant> = std::sync::OnceLock::new();
+    let clock = || BEGIN.get_or_init(std::time::Instant::now).elapsed().as_secs_f64();
+    std::fs::read_to_string("/proc/thread-self/schedstat")
+        .ok()
+        .and_then(|text| text.split(' ').next()?.parse::<u64>().ok())
+        .map_or_else(clock, |ns| ns as f64 * 1e-9)
 }
 
 /// What became of many descents.
