@@ -104,6 +104,7 @@ impl Fleet {
         let finished = |descent| FinishedDescent {
             descent,
             profile: Vec::new(),
+            facts: Default::default(),
         };
         store
             .commit(&CommitBatch {

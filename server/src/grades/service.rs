@@ -253,6 +253,7 @@ impl GradeService for Curator {
                     grade: Some(made),
                     shelved,
                     renamed: None,
+                    removed: None,
                 })
             })
             .await?;
@@ -300,6 +301,7 @@ impl GradeService for Curator {
                     grade: Some(made),
                     shelved,
                     renamed,
+                    removed: None,
                 })
             })
             .await?;
@@ -327,6 +329,7 @@ impl GradeService for Curator {
                     grade: None,
                     shelved: vec![remove(&name)],
                     renamed: None,
+                    removed: Some(name),
                 })
             })
             .await?;

@@ -1,5 +1,7 @@
 //! Known grades from end to end: import, proposals, acceptance, labels and counts of past descents, a restart.
 
+use std::sync::Arc;
+
 use coldbrake_engine::Batch;
 use coldbrake_proto::v1::{
     CreateGradeRequest, DeleteGradeRequest, DismissGradeProposalRequest, GetDistributionRequest,
@@ -9,11 +11,13 @@ use coldbrake_proto::v1::{
 };
 use coldbrake_server::{
     Config, ServerHandle,
-    store::{SledOptions, SledStore},
+    store::{Shelf, Shelved, SledOptions, SledStore, Store},
 };
 use tonic::{Code, transport::Channel};
 
-use super::support::{Vehicle, channel, descents, listed, messages, open, register, serve, session};
+use super::support::{
+    Mood, MoodyStore, Vehicle, channel, descents, listed, messages, open, register, serve, serve_on, session,
+};
 
 /// Gradients of three roads, per 500 m.
 const ROADS: [[f64; 10]; 3] = [
@@ -259,4 +263,62 @@ async fn roads_become_grades_and_past_descents_follow_in_one_step() {
     server.shutdown().await;
     let report = SledStore::verify_dir(directory.path(), &SledOptions::default()).unwrap();
     assert!(report.is_sound(), "{:?}", report.findings);
+}
+
+/// Everything that the alarms have stored.
+fn memory(store: &dyn Store) -> Vec<Shelved> {
+    [Shelf::AlarmMemory, Shelf::Alarm, Shelf::Outbox]
+        .into_iter()
+        .flat_map(|shelf| store.shelf(shelf, "", None, 1_000).unwrap().rows)
+        .collect()
+}
+
+/// A change of the catalogue and what the alarms make of it become durable together or not at all.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_that_cannot_be_stored_teaches_the_alarms_nothing() {
+    let store: Arc<MoodyStore> = Arc::default();
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    for trip in 0..12 {
+        go(&server, "van-a", 0, 1 + trip).await;
+    }
+    assert_eq!(memory(&*store), []);
+    store.set(Mood::Failing);
+    let refused = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await
+        .unwrap_err();
+    assert_eq!(refused.code(), Code::Unavailable);
+    drop(server);
+    store.set(Mood::Fine);
+    assert_eq!(memory(&*store), []);
+
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    assert_eq!(labels(&server, "van-a").await, vec![None; 12]);
+    let made = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await
+        .unwrap();
+    assert_eq!(made.into_inner().change.unwrap().relabelled_count, 12);
+    let learnt = memory(&*store);
+    assert_eq!(
+        learnt.iter().map(|m| m.name.as_str()).collect::<Vec<_>>(),
+        ["c/north/van"]
+    );
+    // Made, removed and made again it is the same.
+    let grade = "north".to_owned();
+    let gone = grades(&server)
+        .await
+        .delete_grade(DeleteGradeRequest { grade })
+        .await;
+    assert_eq!(gone.unwrap().into_inner().change.unwrap().relabelled_count, 12);
+    assert_eq!(memory(&*store), []);
+    let again = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await;
+    again.unwrap();
+    assert_eq!(memory(&*store), learnt);
+    assert!(server.shutdown().await.is_clean());
 }
