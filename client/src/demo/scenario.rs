@@ -84,7 +84,7 @@ pub const PASSES: [Pass; 4] = [
     },
 ];
 
-/// Pass where traffic creeps on one day.
+/// Pass that is half closed on one day, so that traffic creeps.
 const JAMMED_PASS: usize = 2;
 /// Two sound versions of the brake software, and the newest, which leaves to friction what recovery could take. A third of
 /// the fleet goes from the second to the newest on the day of its release.
@@ -161,7 +161,7 @@ impl Kind {
     /// Smallest and largest mass as loaded, kg.
     const fn mass_range(self) -> (f64, f64) {
         match self {
-            // Vans do not know their load: the server takes the mass of the class.
+            // Vans do not know their load.
             Self::Van => (3430.0, 3570.0),
             Self::Bus => (12.5e3, 18e3),
             Self::Truck => (24e3, 40e3),
@@ -218,7 +218,11 @@ impl Kind {
                 charge_limit: true,
                 ..bare
             },
-            Self::Truck => bare,
+            // Every fourth truck has no scales on its axles.
+            Self::Truck => Equipment {
+                gross_mass: number % 4 != 1,
+                ..bare
+            },
         }
     }
 }
@@ -232,7 +236,7 @@ pub enum Story {
     Dragging,
     /// The drive begins at the crest with a full battery.
     FullBattery,
-    /// Traffic creeps on the way down.
+    /// A road closure behind which traffic creeps on the way down.
     Jam,
 }
 
@@ -252,6 +256,14 @@ pub struct Member {
     /// Whether one of its brakes does not release from some day on.
     pub dragging: bool,
     index: u32,
+}
+
+impl Member {
+    /// Returns the mass that the operator declares: that of every second van, which is always loaded alike.
+    fn declared_mass_kg(&self) -> Option<f64> {
+        let declares = self.kind == Kind::Van && (self.index / 3).is_multiple_of(2);
+        declares.then_some(3500.0)
+    }
 }
 
 /// Days that a vehicle drives under one software.
@@ -388,7 +400,7 @@ impl Scenario {
             software_version: part.software.version.to_owned(),
             brake_kind: member.equipment.brake_kind,
             current_sign: member.equipment.current_sign,
-            declared_mass_kg: None,
+            declared_mass_kg: member.declared_mass_kg(),
             declared_mass_uncertainty: None,
         }
     }
@@ -485,7 +497,7 @@ fn machine(member: &Member, software: Software, dragging: bool) -> Result<Machin
     Ok(machine)
 }
 
-/// Traffic that creeps over 700 m around the middle of the way down.
+/// Traffic that creeps over 700 m around the middle of the way down and stands before the closure.
 fn jam_on(road: &Road) -> Jam {
     let (top, foot) = road
         .falls(CONFIRM_DROP_M)

@@ -1,11 +1,17 @@
 //! What the server has found out by itself, and whether that is what was planted.
 
+use coldbrake_engine::{Descent, record::Cause};
 use coldbrake_proto::v1::{
     Alarm, AlarmFilter, AlarmKind, AlarmScope, CompareVersionsRequest, CompareVersionsResponse,
     ComparisonVerdict, GradeProposal, ListBrakesRequest, ListBrakesResponse, ListGradeProposalsRequest,
 };
 
-use super::{DemoArgs, fleet::Streamed, report::section};
+use super::{
+    DemoArgs,
+    check::matched,
+    fleet::Streamed,
+    report::{main_cause, section},
+};
 use crate::{
     command::{alarms, brakes, compare, grades},
     connect::{Server, refused},
@@ -172,6 +178,7 @@ pub(super) fn judge(
     args: &DemoArgs,
     scenario: &Scenario,
     streamed: &Streamed,
+    recorded: &[Descent],
     findings: &Findings,
 ) -> Vec<Verdict> {
     let enough = args.days >= ENOUGH.0 && args.vehicles >= ENOUGH.1;
@@ -213,6 +220,11 @@ pub(super) fn judge(
         .iter()
         .filter(|a| !of_version(a) && !of_vehicle(a))
         .collect();
+    let held_up: Vec<bool> = matched(&streamed.driven, recorded)
+        .into_iter()
+        .filter(|(driven, _)| driven.told.stories.contains(&Story::Jam))
+        .map(|(_, d)| main_cause(d) == Some(Cause::LowSpeed))
+        .collect();
     let software = standing.iter().filter(of_version).count();
     let classes = show::count(software as u64, "class", "classes");
     let verdict = |planted, found, holds: bool| Verdict {
@@ -251,15 +263,18 @@ pub(super) fn judge(
             planned.is_some(),
         ),
         verdict(
-            "traffic that creeps down a pass",
+            "a road closure behind which traffic creeps",
             match stray.as_slice() {
-                [] => "no alarm: low speed explains it".to_owned(),
+                [] => format!(
+                    "no alarm; low speed explains the friction of {}",
+                    show::count(held_up.len() as u64, "descent", "descents")
+                ),
                 several => format!(
                     "{} about nothing planted",
                     show::count(several.len() as u64, "alarm", "alarms")
                 ),
             },
-            stray.is_empty(),
+            stray.is_empty() && !held_up.is_empty() && held_up.iter().all(|explained| *explained),
         ),
     ]
 }

@@ -12,6 +12,7 @@ use super::{
     DemoArgs,
     findings::{self, Findings},
     fleet::Streamed,
+    trends::{self, Trends},
 };
 use crate::{
     command::{account, descents},
@@ -30,11 +31,11 @@ const STANDS_OUT: f64 = 3.0;
 const MOST: f64 = 0.5;
 
 /// What the server answered.
-#[derive(Debug)]
 pub(super) struct Facts {
     /// All descents, the latest first.
     pub(super) descents: Vec<Descent>,
     status: GetServerStatusResponse,
+    trends: Trends,
 }
 
 /// Asks for all descents and for the state of the server.
@@ -43,6 +44,7 @@ pub(super) async fn gather(server: &Server) -> Result<Facts, Failure> {
     Ok(Facts {
         descents,
         status: status(server).await?,
+        trends: trends::gather(server).await?,
     })
 }
 
@@ -84,12 +86,14 @@ pub(super) async fn print(
 ) -> Outcome {
     versions(facts, server, printer).await?;
     findings::print_comparison(found, printer)?;
+    trends::print(&facts.trends, printer)?;
     causes(facts, printer)?;
     findings::print_alarms(found, printer)?;
     vehicles(facts, printer)?;
     hottest(facts, printer)?;
     findings::print_brakes(found, printer)?;
     findings::print_grades(found, printer)?;
+    trends::print_masses(&streamed.driven, &facts.descents, printer)?;
     operation(facts, streamed, printer)?;
     one(facts, server, printer).await
 }
@@ -198,7 +202,7 @@ fn reading_of_versions(medians: &[(&str, f64)]) -> String {
 }
 
 /// Returns the cause that accounts for most of the friction of a descent, if one does.
-fn main_cause(d: &Descent) -> Option<Cause> {
+pub(super) fn main_cause(d: &Descent) -> Option<Cause> {
     let (by_cause, friction) = (d.friction_by_cause_j?, d.friction_j?.value);
     Cause::ALL
         .into_iter()
@@ -507,6 +511,8 @@ pub(super) fn how_to_ask(
         "descents list --class van-3t5 --limit 10",
         show.as_str(),
         "distribution recovery_ratio --class truck-40t --software 4.3.0",
+        "trend unexplained_kj_per_t_100m --by week",
+        "alarms list",
         "status",
     ] {
         if !question.is_empty() {
