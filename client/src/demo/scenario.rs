@@ -105,6 +105,18 @@ const SOFTWARE: [Software; 3] = [
         withheld: 0.16,
     },
 ];
+/// A van whose brakes nobody uses firmly.
+const IDLE_INDEX: u32 = 12;
+/// Days from one firm stop of a vehicle to the next.
+const FIRM_EVERY: u32 = 7;
+/// How a driver stops who wants to use the brakes.
+const FIRM: Style = Style {
+    level_mps: 12.0,
+    down_mps: 12.0,
+    sideways_mps2: 2.0,
+    accelerate_mps2: 0.7,
+    brake_mps2: 1.8,
+};
 /// Force of the brake that does not release, N: 1.2 bar left in the line.
 const DRAGGING_N: f64 = 456.0;
 
@@ -255,6 +267,8 @@ pub struct Member {
     pub equipment: Equipment,
     /// Whether one of its brakes does not release from some day on.
     pub dragging: bool,
+    /// Whether nobody ever brakes it firmly, as all others are once a week.
+    pub idle: bool,
     index: u32,
 }
 
@@ -332,6 +346,7 @@ impl Scenario {
                     later: (number % 3 == 2).then_some(SOFTWARE[2]),
                     equipment: kind.equipment(number),
                     dragging: index == self.dragging_index(),
+                    idle: index == IDLE_INDEX,
                     index,
                 }
             })
@@ -432,6 +447,7 @@ impl Scenario {
         };
         let mut start_ms = FIRST_DAY_MS + i64::from(day) * DAY_MS + (noise.uniform(4.5, 10.0) * 3.6e6) as i64;
         let sea_level_c = 9.0 + f64::from(day % 5) + noise.normal();
+        let mut yard_m = 0.0;
         let mut samples = Batch::default();
         let mut descents = Vec::new();
         for way in ways {
@@ -479,8 +495,32 @@ impl Scenario {
             );
             if let Some(last) = trace.rows.last() {
                 state_of_charge = last.state_of_charge;
+                yard_m = last.altitude_m;
                 start_ms = last.time_ms + (noise.uniform(40.0, 150.0) * 60e3) as i64;
             }
+        }
+        if !member.idle && (member.index + day).is_multiple_of(FIRM_EVERY) {
+            let weight = machine.mass_kg * machine.class.gravity();
+            let yard = Road::new(yard_m, &[(400.0, 0.0)], Vec::new());
+            let leg = Leg {
+                road: &yard,
+                plan: &Plan::new(&yard, &FIRM, None, machine.drive_power_w, weight),
+                jam: None,
+                accelerate_mps2: FIRM.accelerate_mps2,
+                wander: (0.0, 0.0),
+                start_ms,
+                step_ms: STEP_MS,
+                state_of_charge,
+                sea_level_c,
+            };
+            // With recovery off: friction does it all.
+            machine.software.pedal_share = 1.0;
+            let trace = drive(&machine, &leg);
+            let disturbance = disturbance(member.kind, &trace, &mut noise);
+            append(
+                &mut samples,
+                observe(&trace, &machine, &member.equipment, &disturbance, &mut noise),
+            );
         }
         Ok(Day { samples, descents })
     }

@@ -64,7 +64,7 @@ pub(crate) struct Trip {
     pub(crate) full: bool,
     /// Charging power that the battery accepts, W.
     pub(crate) limit_w: Option<f64>,
-    /// The battery is at -5 °C and takes 70 %.
+    /// The battery is at -5 °C.
     pub(crate) cold: bool,
     /// Wheel-slip control acts over this length in the middle, m.
     pub(crate) slip_m: f64,
@@ -218,8 +218,6 @@ impl Fleet {
             let slips = s > slip.0 && s < slip.1;
             let share = if slips || firm.is_some() || ds < 2.0 || charge >= FULL {
                 1.0
-            } else if trip.cold {
-                0.3
             } else {
                 (pedal + trip.withheld).min(1.0)
             };

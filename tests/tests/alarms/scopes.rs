@@ -164,6 +164,7 @@ async fn a_battery_that_takes_no_more_is_a_message_for_the_next_visit() {
             AlarmKind::BatteryCold,
             Trip {
                 cold: true,
+                limit_w: Some(9e3),
                 ..Trip::default()
             },
         ),

@@ -6,12 +6,7 @@ use coldbrake_proto::v1::{
     ComparisonVerdict, GradeProposal, ListBrakesRequest, ListBrakesResponse, ListGradeProposalsRequest,
 };
 
-use super::{
-    DemoArgs,
-    check::matched,
-    fleet::Streamed,
-    report::{main_cause, section},
-};
+use super::{DemoArgs, check::matched, fleet::Streamed, report::section};
 use crate::{
     command::{alarms, brakes, compare, grades},
     connect::{Server, refused},
@@ -23,6 +18,9 @@ use crate::{
 
 /// Days and vehicles from which every grade and class has been driven often enough for a baseline before anything goes wrong.
 const ENOUGH: (u32, u32) = (42, 24);
+
+/// Share of the friction of low speed that must be put down to it.
+const EXPLAINED: f64 = 0.9;
 
 /// Vehicles in the list of brakes.
 const BRAKES: i32 = 6;
@@ -220,11 +218,28 @@ pub(super) fn judge(
         .iter()
         .filter(|a| !of_version(a) && !of_vehicle(a))
         .collect();
-    let held_up: Vec<bool> = matched(&streamed.driven, recorded)
+    // Friction of the descents behind the closure: simulated as that of low speed, and recorded as such.
+    let held_up: Vec<(f64, f64)> = matched(&streamed.driven, recorded)
         .into_iter()
         .filter(|(driven, _)| driven.told.stories.contains(&Story::Jam))
-        .map(|(_, d)| main_cause(d) == Some(Cause::LowSpeed))
+        .map(|(driven, d)| {
+            let found = d.friction_by_cause_j.map_or(0.0, |by| by.get(Cause::LowSpeed));
+            (driven.told.truth.friction_j.low_speed, found)
+        })
         .collect();
+    let idle: Vec<String> = scenario
+        .fleet()
+        .into_iter()
+        .filter(|m| m.idle)
+        .map(|m| m.vehicle)
+        .collect();
+    let mut unused: Vec<&str> = findings
+        .alarms
+        .iter()
+        .filter(|a| a.kind() == AlarmKind::UnusedBrakes)
+        .map(Alarm::scope_vehicle)
+        .collect();
+    unused.dedup();
     let software = standing.iter().filter(of_version).count();
     let classes = show::count(software as u64, "class", "classes");
     let verdict = |planted, found, holds: bool| Verdict {
@@ -255,7 +270,7 @@ pub(super) fn judge(
                 Some((a, room)) => format!(
                     "no alarm; advice to {} to arrive at or below {} %",
                     a.vehicle,
-                    show::percent(room.arrive_at_or_below)
+                    (room.arrive_at_or_below * 100.0).floor()
                 ),
                 None if planned.is_some() => "no alarm; a planning message".to_owned(),
                 None => "no planning message".to_owned(),
@@ -266,7 +281,8 @@ pub(super) fn judge(
             "a road closure behind which traffic creeps",
             match stray.as_slice() {
                 [] => format!(
-                    "no alarm; low speed explains the friction of {}",
+                    "no alarm: low speed explains {} kWh of friction in {}",
+                    show::kwh(held_up.iter().map(|(_, found)| found).sum()),
                     show::count(held_up.len() as u64, "descent", "descents")
                 ),
                 several => format!(
@@ -274,7 +290,19 @@ pub(super) fn judge(
                     show::count(several.len() as u64, "alarm", "alarms")
                 ),
             },
-            stray.is_empty() && !held_up.is_empty() && held_up.iter().all(|explained| *explained),
+            stray.is_empty()
+                && !held_up.is_empty()
+                && held_up
+                    .iter()
+                    .all(|(planted, found)| *found >= EXPLAINED * planted),
+        ),
+        verdict(
+            "brakes that nobody uses firmly",
+            match unused.as_slice() {
+                [] => "no alarm".to_owned(),
+                several => format!("an alarm about {}", several.join(", ")),
+            },
+            unused == idle,
         ),
     ]
 }

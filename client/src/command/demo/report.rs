@@ -4,8 +4,8 @@ use std::{collections::BTreeMap, io};
 
 use coldbrake_engine::{Descent, Metric, record::Cause};
 use coldbrake_proto::v1::{
-    DescentFilter, GetDistributionRequest, GetDistributionResponse, GetServerStatusRequest,
-    GetServerStatusResponse,
+    ComputeLostRecoveryRequest, DescentFilter, GetDistributionRequest, GetDistributionResponse,
+    GetServerStatusRequest, GetServerStatusResponse, RoadOfDescent, compute_lost_recovery_request::Road,
 };
 
 use super::{
@@ -15,7 +15,7 @@ use super::{
     trends::{self, Trends},
 };
 use crate::{
-    command::{account, descents},
+    command::{account, brakes, descents},
     connect::{Server, refused},
     demo::scenario::PASSES,
     exit::{Failure, Outcome},
@@ -92,6 +92,7 @@ pub(super) async fn print(
     vehicles(facts, printer)?;
     hottest(facts, printer)?;
     findings::print_brakes(found, printer)?;
+    what_if(facts, server, printer).await?;
     findings::print_grades(found, printer)?;
     trends::print_masses(&streamed.driven, &facts.descents, printer)?;
     operation(facts, streamed, printer)?;
@@ -202,7 +203,7 @@ fn reading_of_versions(medians: &[(&str, f64)]) -> String {
 }
 
 /// Returns the cause that accounts for most of the friction of a descent, if one does.
-pub(super) fn main_cause(d: &Descent) -> Option<Cause> {
+fn main_cause(d: &Descent) -> Option<Cause> {
     let (by_cause, friction) = (d.friction_by_cause_j?, d.friction_j?.value);
     Cause::ALL
         .into_iter()
@@ -454,6 +455,35 @@ fn operation(facts: &Facts, streamed: &Streamed, printer: &mut Printer) -> Outco
         printer.wrapped(&format!("  {name:<15}"), &text)?;
     }
     Ok(())
+}
+
+/// Asks what the brakes would come to on the hardest road of the fleet if recovery were lost.
+async fn what_if(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {
+    let demand = |d: &&Descent| d.mass_kg * d.drop_m;
+    let Some(hardest) = facts
+        .descents
+        .iter()
+        .max_by(|a, b| demand(a).total_cmp(&demand(b)))
+    else {
+        return Ok(());
+    };
+    let request = ComputeLostRecoveryRequest {
+        road: Some(Road::Descent(RoadOfDescent {
+            vehicle: hardest.vehicle.clone(),
+            descent: hardest.descent.clone(),
+        })),
+        masses_kg: vec![hardest.mass_kg],
+        ..ComputeLostRecoveryRequest::default()
+    };
+    let answer = server
+        .brakes()
+        .compute_lost_recovery(request)
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
+    printer.line("")?;
+    let named = format!("the road of {} of {}", hardest.descent, hardest.vehicle);
+    brakes::print_what_if(&named, &answer, printer)
 }
 
 async fn one(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {

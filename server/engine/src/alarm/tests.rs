@@ -122,7 +122,7 @@ pub(super) fn descent(vehicle: &str, grade: &str, version: &str, time_ms: i64, u
     }
 }
 
-fn class() -> VehicleClass {
+pub(super) fn class() -> VehicleClass {
     toml::from_str(
         "vehicle_class = 'van'\nmass_kg = 2500.0\nrolling_coefficient = 0.0095\ndrag_area_m2 = 1.224\n\
          max_recovery_power_w = 100e3\nnominal_voltage_v = 360.0\nbrake_force_per_bar_n = 400.0",
