@@ -108,7 +108,7 @@ const SOFTWARE: [Software; 3] = [
 /// A van whose brakes nobody uses firmly.
 const IDLE_INDEX: u32 = 12;
 /// Days from one firm stop of a vehicle to the next.
-const FIRM_EVERY: u32 = 7;
+const FIRM_EVERY: u32 = 5;
 /// How a driver stops who wants to use the brakes.
 const FIRM: Style = Style {
     level_mps: 12.0,
@@ -267,7 +267,7 @@ pub struct Member {
     pub equipment: Equipment,
     /// Whether one of its brakes does not release from some day on.
     pub dragging: bool,
-    /// Whether nobody ever brakes it firmly, as all others are once a week.
+    /// Whether nobody ever brakes it firmly, as all others are every few days.
     pub idle: bool,
     index: u32,
 }
@@ -516,7 +516,11 @@ impl Scenario {
             // With recovery off: friction does it all.
             machine.software.pedal_share = 1.0;
             let trace = drive(&machine, &leg);
-            let disturbance = disturbance(member.kind, &trace, &mut noise);
+            // In reach of the depot's network.
+            let disturbance = Disturbance {
+                gap: None,
+                ..disturbance(member.kind, &trace, &mut noise)
+            };
             append(
                 &mut samples,
                 observe(&trace, &machine, &member.equipment, &disturbance, &mut noise),

@@ -457,22 +457,18 @@ fn operation(facts: &Facts, streamed: &Streamed, printer: &mut Printer) -> Outco
     Ok(())
 }
 
-/// Asks what the brakes would come to on the hardest road of the fleet if recovery were lost.
+/// Asks what the brakes would come to at other speeds on the road where they got hottest.
 async fn what_if(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {
-    let demand = |d: &&Descent| d.mass_kg * d.drop_m;
-    let Some(hardest) = facts
-        .descents
-        .iter()
-        .max_by(|a, b| demand(a).total_cmp(&demand(b)))
-    else {
+    let peak = |d: &&Descent| d.brake_temperature_peak_c.unwrap_or(f64::NEG_INFINITY);
+    let Some(hottest) = facts.descents.iter().max_by(|a, b| peak(a).total_cmp(&peak(b))) else {
         return Ok(());
     };
     let request = ComputeLostRecoveryRequest {
         road: Some(Road::Descent(RoadOfDescent {
-            vehicle: hardest.vehicle.clone(),
-            descent: hardest.descent.clone(),
+            vehicle: hottest.vehicle.clone(),
+            descent: hottest.descent.clone(),
         })),
-        masses_kg: vec![hardest.mass_kg],
+        masses_kg: vec![hottest.mass_kg],
         ..ComputeLostRecoveryRequest::default()
     };
     let answer = server
@@ -482,7 +478,7 @@ async fn what_if(facts: &Facts, server: &Server, printer: &mut Printer) -> Outco
         .map_err(|e| refused(&e))?
         .into_inner();
     printer.line("")?;
-    let named = format!("the road of {} of {}", hardest.descent, hardest.vehicle);
+    let named = format!("the road of {} of {}", hottest.descent, hottest.vehicle);
     brakes::print_what_if(&named, &answer, printer)
 }
 

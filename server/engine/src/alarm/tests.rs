@@ -310,8 +310,9 @@ fn what_an_alarm_is_about_closes_it_when_quiet_and_not_before() {
     }
     assert_eq!(fleet.only().alarm, alarm.alarm);
     let quiet = usize::from(Rule::default().quiet_descents);
-    let mut passes = 0;
-    while !fleet.open().is_empty() {
+    let (mut passes, mut in_a_row) = (0, 0);
+    while let Some(standing) = fleet.open().first() {
+        in_a_row = usize::from(standing.quiet_run);
         fleet.time_ms += HOUR;
         let d = descent("v3", "mill-hill", "4.1", fleet.time_ms, 30.0);
         fleet.observe(&d);
@@ -319,6 +320,7 @@ fn what_an_alarm_is_about_closes_it_when_quiet_and_not_before() {
         assert!(passes < 40);
     }
     assert!(passes > quiet, "the average has to come down first: {passes}");
+    assert_eq!(in_a_row + 1, quiet, "and then enough of them in a row");
     let last = fleet.told.last().unwrap();
     assert_eq!(last.what, What::Closed);
     assert_eq!(last.alarm.as_ref().unwrap().closing, Some(Closing::Quiet));
