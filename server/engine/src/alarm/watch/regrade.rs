@@ -36,7 +36,9 @@ impl Watch {
             .filter(|(_, cell)| concerned(&cell.grade))
             .map(|(cell, _)| cell.to_owned())
             .collect();
-        gone.iter().for_each(|cell| self.cells.remove(cell));
+        for cell in &gone {
+            self.cells.remove(cell);
+        }
         for (cell_name, cell) in history.cells.iter() {
             if change.changed.contains(&cell.grade) && self.cells.size() < MOST_CELLS {
                 self.cells.put(cell_name, cell.clone());
