@@ -113,7 +113,7 @@ pub fn finished(vehicle: &str, k: u32, start_time_ms: i64) -> FinishedDescent {
     FinishedDescent {
         descent: descent(vehicle, k, start_time_ms),
         profile: (0..k as u16 % 61).map(point).collect(),
-        facts: Default::default(),
+        facts: coldbrake_engine::alarm::watch::Facts::default(),
     }
 }
 
