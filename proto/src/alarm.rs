@@ -83,6 +83,7 @@ const fn closing_to_wire(closing: Closing) -> v1::AlarmClosing {
         Closing::Stale => v1::AlarmClosing::Stale,
         Closing::Joined => v1::AlarmClosing::Joined,
         Closing::Person => v1::AlarmClosing::Person,
+        Closing::Remedied => v1::AlarmClosing::Remedied,
     }
 }
 

@@ -5,6 +5,7 @@
 //! those that the last catalogue gives.
 
 mod change;
+mod history;
 mod labels;
 mod plan;
 mod proposals;

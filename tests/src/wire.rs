@@ -50,6 +50,17 @@ impl Wire {
         Self { server, channel }
     }
 
+    /// Stops the server in order, and starts one as configured.
+    pub async fn restart(self, config: Config) -> Self {
+        assert!(self.server.shutdown().await.is_clean());
+        Self::with(config).await
+    }
+
+    /// Returns the connection, for clients of other services.
+    pub fn channel(&self) -> Channel {
+        self.channel.clone()
+    }
+
     /// Returns a client of the fleet service.
     pub fn fleet(&self) -> FleetServiceClient<Channel> {
         FleetServiceClient::new(self.channel.clone())

@@ -4,6 +4,7 @@ mod check;
 mod findings;
 mod fleet;
 mod report;
+mod trends;
 
 use std::{net::SocketAddr, path::PathBuf};
 
@@ -124,7 +125,7 @@ async fn demonstrate(args: &DemoArgs, uri: &str, global: &Global, printer: &mut 
     let facts = report::gather(&server).await?;
     let found = findings::gather(&server, &scenario).await?;
     let check = check::compare(&streamed.driven, &facts.descents);
-    let verdicts = findings::judge(args, &scenario, &streamed, &found);
+    let verdicts = findings::judge(args, &scenario, &streamed, &facts.descents, &found);
     report::introduce(args, printer)?;
     report::print(&facts, &found, &streamed, &server, printer).await?;
     findings::print_verdicts(&verdicts, printer)?;

@@ -71,7 +71,7 @@ pub enum By {
 }
 
 impl By {
-    const fn to_wire(self) -> TrendGrouping {
+    pub(crate) const fn to_wire(self) -> TrendGrouping {
         match self {
             Self::Day => TrendGrouping::Day,
             Self::Week => TrendGrouping::Week,
@@ -180,16 +180,7 @@ fn group_json(g: &TrendGroup) -> serde_json::Value {
 }
 
 fn drawn(metric: Metric, by: By, answer: &GetTrendResponse, printer: &mut Printer) -> Outcome {
-    let spans: Vec<Option<(f64, f64, f64)>> = answer
-        .groups
-        .iter()
-        .map(|g| Some((g.p10?, g.median?, g.p90?)))
-        .collect();
-    let known = || spans.iter().flatten();
-    let typical = known().map(|s| s.1.abs()).fold(0.0, f64::max);
-    let shown = Shown::of(metric, printer.units, typical);
-    let low = known().map(|s| s.0).fold(f64::INFINITY, f64::min);
-    let high = known().map(|s| s.2).fold(f64::NEG_INFINITY, f64::max);
+    let shown = shown(metric, answer, printer);
     printer.heading(&format!(
         "{}, {}, by {}",
         metric.scale().title,
@@ -197,6 +188,40 @@ fn drawn(metric: Metric, by: By, answer: &GetTrendResponse, printer: &mut Printe
         by.name()
     ))?;
     printer.line("")?;
+    print_table(metric, by, answer, printer)?;
+    if metric == Metric::BrakeTemperaturePeak {
+        printer.line("")?;
+        printer.wrapped("", show::CAUTION)?;
+    }
+    Ok(())
+}
+
+/// Returns how values of a trend are written.
+fn shown(metric: Metric, answer: &GetTrendResponse, printer: &Printer) -> Shown {
+    let medians = answer
+        .groups
+        .iter()
+        .filter(|g| g.p10.is_some() && g.p90.is_some());
+    let typical = medians.filter_map(|g| g.median).map(f64::abs).fold(0.0, f64::max);
+    Shown::of(metric, printer.units, typical)
+}
+
+/// Prints the groups of a trend with their spans.
+pub(crate) fn print_table(
+    metric: Metric,
+    by: By,
+    answer: &GetTrendResponse,
+    printer: &mut Printer,
+) -> Outcome {
+    let spans: Vec<Option<(f64, f64, f64)>> = answer
+        .groups
+        .iter()
+        .map(|g| Some((g.p10?, g.median?, g.p90?)))
+        .collect();
+    let known = || spans.iter().flatten();
+    let shown = shown(metric, answer, printer);
+    let low = known().map(|s| s.0).fold(f64::INFINITY, f64::min);
+    let high = known().map(|s| s.2).fold(f64::NEG_INFINITY, f64::max);
     // The numbers need some 40 columns beside the names; the picture takes the rest.
     let names = answer
         .groups
@@ -233,9 +258,5 @@ fn drawn(metric: Metric, by: By, answer: &GetTrendResponse, printer: &mut Printe
         ]);
     }
     table.print(printer)?;
-    if metric == Metric::BrakeTemperaturePeak {
-        printer.line("")?;
-        printer.wrapped("", show::CAUTION)?;
-    }
     Ok(())
 }

@@ -84,7 +84,7 @@ pub const PASSES: [Pass; 4] = [
     },
 ];
 
-/// Pass where traffic creeps on one day.
+/// Pass that is half closed on one day, so that traffic creeps.
 const JAMMED_PASS: usize = 2;
 /// Two sound versions of the brake software, and the newest, which leaves to friction what recovery could take. A third of
 /// the fleet goes from the second to the newest on the day of its release.
@@ -105,6 +105,18 @@ const SOFTWARE: [Software; 3] = [
         withheld: 0.16,
     },
 ];
+/// A van whose brakes nobody uses firmly.
+const IDLE_INDEX: u32 = 12;
+/// Days from one firm stop of a vehicle to the next.
+const FIRM_EVERY: u32 = 5;
+/// How a driver stops who wants to use the brakes.
+const FIRM: Style = Style {
+    level_mps: 12.0,
+    down_mps: 12.0,
+    sideways_mps2: 2.0,
+    accelerate_mps2: 0.7,
+    brake_mps2: 1.8,
+};
 /// Force of the brake that does not release, N: 1.2 bar left in the line.
 const DRAGGING_N: f64 = 456.0;
 
@@ -161,7 +173,7 @@ impl Kind {
     /// Smallest and largest mass as loaded, kg.
     const fn mass_range(self) -> (f64, f64) {
         match self {
-            // Vans do not know their load: the server takes the mass of the class.
+            // Vans do not know their load.
             Self::Van => (3430.0, 3570.0),
             Self::Bus => (12.5e3, 18e3),
             Self::Truck => (24e3, 40e3),
@@ -218,7 +230,11 @@ impl Kind {
                 charge_limit: true,
                 ..bare
             },
-            Self::Truck => bare,
+            // Every fourth truck has no scales on its axles.
+            Self::Truck => Equipment {
+                gross_mass: number % 4 != 1,
+                ..bare
+            },
         }
     }
 }
@@ -232,7 +248,7 @@ pub enum Story {
     Dragging,
     /// The drive begins at the crest with a full battery.
     FullBattery,
-    /// Traffic creeps on the way down.
+    /// A road closure behind which traffic creeps on the way down.
     Jam,
 }
 
@@ -251,7 +267,17 @@ pub struct Member {
     pub equipment: Equipment,
     /// Whether one of its brakes does not release from some day on.
     pub dragging: bool,
+    /// Whether nobody ever brakes it firmly, as all others are every few days.
+    pub idle: bool,
     index: u32,
+}
+
+impl Member {
+    /// Returns the mass that the operator declares: that of every second van, which is always loaded alike.
+    fn declared_mass_kg(&self) -> Option<f64> {
+        let declares = self.kind == Kind::Van && (self.index / 3).is_multiple_of(2);
+        declares.then_some(3500.0)
+    }
 }
 
 /// Days that a vehicle drives under one software.
@@ -320,6 +346,7 @@ impl Scenario {
                     later: (number % 3 == 2).then_some(SOFTWARE[2]),
                     equipment: kind.equipment(number),
                     dragging: index == self.dragging_index(),
+                    idle: index == IDLE_INDEX,
                     index,
                 }
             })
@@ -388,7 +415,7 @@ impl Scenario {
             software_version: part.software.version.to_owned(),
             brake_kind: member.equipment.brake_kind,
             current_sign: member.equipment.current_sign,
-            declared_mass_kg: None,
+            declared_mass_kg: member.declared_mass_kg(),
             declared_mass_uncertainty: None,
         }
     }
@@ -420,6 +447,7 @@ impl Scenario {
         };
         let mut start_ms = FIRST_DAY_MS + i64::from(day) * DAY_MS + (noise.uniform(4.5, 10.0) * 3.6e6) as i64;
         let sea_level_c = 9.0 + f64::from(day % 5) + noise.normal();
+        let mut yard_m = 0.0;
         let mut samples = Batch::default();
         let mut descents = Vec::new();
         for way in ways {
@@ -467,8 +495,36 @@ impl Scenario {
             );
             if let Some(last) = trace.rows.last() {
                 state_of_charge = last.state_of_charge;
+                yard_m = last.altitude_m;
                 start_ms = last.time_ms + (noise.uniform(40.0, 150.0) * 60e3) as i64;
             }
+        }
+        if !member.idle && (member.index + day).is_multiple_of(FIRM_EVERY) {
+            let weight = machine.mass_kg * machine.class.gravity();
+            let yard = Road::new(yard_m, &[(400.0, 0.0)], Vec::new());
+            let leg = Leg {
+                road: &yard,
+                plan: &Plan::new(&yard, &FIRM, None, machine.drive_power_w, weight),
+                jam: None,
+                accelerate_mps2: FIRM.accelerate_mps2,
+                wander: (0.0, 0.0),
+                start_ms,
+                step_ms: STEP_MS,
+                state_of_charge,
+                sea_level_c,
+            };
+            // With recovery off: friction does it all.
+            machine.software.pedal_share = 1.0;
+            let trace = drive(&machine, &leg);
+            // In reach of the depot's network.
+            let disturbance = Disturbance {
+                gap: None,
+                ..disturbance(member.kind, &trace, &mut noise)
+            };
+            append(
+                &mut samples,
+                observe(&trace, &machine, &member.equipment, &disturbance, &mut noise),
+            );
         }
         Ok(Day { samples, descents })
     }
@@ -485,7 +541,7 @@ fn machine(member: &Member, software: Software, dragging: bool) -> Result<Machin
     Ok(machine)
 }
 
-/// Traffic that creeps over 700 m around the middle of the way down.
+/// Traffic that creeps over 700 m around the middle of the way down and stands before the closure.
 fn jam_on(road: &Road) -> Jam {
     let (top, foot) = road
         .falls(CONFIRM_DROP_M)

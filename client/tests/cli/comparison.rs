@@ -104,6 +104,7 @@ impl Fleet {
         let finished = |descent| FinishedDescent {
             descent,
             profile: Vec::new(),
+            facts: coldbrake_engine::alarm::watch::Facts::default(),
         };
         store
             .commit(&CommitBatch {

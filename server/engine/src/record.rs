@@ -450,4 +450,6 @@ pub struct FinishedDescent {
     pub descent: Descent,
     /// Its profile.
     pub profile: Vec<ProfilePoint>,
+    /// What was known of the brakes when it was recorded, for the alarms.
+    pub facts: crate::alarm::watch::Facts,
 }

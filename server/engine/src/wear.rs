@@ -12,6 +12,7 @@ pub use risk::{Assessment, Concern, Finding, Urgency, assess};
 
 use serde::{Deserialize, Serialize};
 
+use crate::alarm::watch::Facts;
 use crate::class::VehicleClass;
 use marks::{Marks, Totals};
 
@@ -161,6 +162,14 @@ pub struct BrakeAccount {
     pub hottest_ms: Option<i64>,
 }
 
+impl BrakeAccount {
+    /// Returns the event time of the last recorded service or inspection of any axle.
+    pub fn served_ms(&self) -> Option<i64> {
+        let of = |a: &AxleWear| a.pads_ms.max(a.rotors_ms).max(a.inspected_ms);
+        of(&self.front).max(of(&self.rear))
+    }
+}
+
 /// The account with what it takes to keep it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Wear {
@@ -197,6 +206,11 @@ impl Wear {
     /// Returns the account.
     pub const fn account(&self) -> &BrakeAccount {
         &self.account
+    }
+
+    /// Returns what alarms look at.
+    pub(crate) fn facts(&self) -> Facts {
+        Facts::of(&self.account, self.totals.distance_m)
     }
 
     pub(crate) fn add(&mut self, class: &VehicleClass, w: &Worn) {
@@ -260,10 +274,7 @@ impl Wear {
 
     /// Returns whether a time lies behind every recorded service and inspection.
     fn is_after_last_look(&self, time_ms: i64) -> bool {
-        let looks = |a: &AxleWear| a.pads_ms.max(a.rotors_ms).max(a.inspected_ms);
-        looks(&self.account.front)
-            .max(looks(&self.account.rear))
-            .is_none_or(|look| time_ms >= look)
+        self.account.served_ms().is_none_or(|look| time_ms >= look)
     }
 
     /// Follows the deceleration by friction; a firm stop is noted once it has lasted.

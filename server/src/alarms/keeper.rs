@@ -2,7 +2,7 @@
 //! they follow from.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     sync::{Arc, atomic::Ordering::Relaxed},
 };
 
@@ -11,7 +11,7 @@ use coldbrake_engine::{
     alarm::{
         Rule, Watch,
         record::{Act, ActError},
-        watch::{Change, Facts, LoadError, Sort},
+        watch::{Change, Facts, LoadError, Regrading, Sort},
     },
 };
 
@@ -69,11 +69,36 @@ impl Keeper {
         }
         for finished in &batch.descents {
             let d = &finished.descent;
-            let record = batch.vehicles.iter().find(|v| v.vehicle == d.vehicle);
-            let facts = record.map(facts).unwrap_or_default();
-            self.watch.observe(d, self.classes.get(&d.vehicle_class), &facts);
+            let class = self.classes.get(&d.vehicle_class);
+            self.watch.observe(d, class, &finished.facts);
         }
+        self.remedy(&batch.vehicles);
         batch.shelved.extend(self.changes());
+    }
+
+    /// Ends alarms that a service or a firm stop has put right, with or without a descent.
+    fn remedy(&mut self, vehicles: &[VehicleRecord]) {
+        let concerned: BTreeSet<String> = self.watch.remediable().into_iter().map(str::to_owned).collect();
+        if concerned.is_empty() {
+            return;
+        }
+        for v in vehicles.iter().filter(|v| concerned.contains(&v.vehicle)) {
+            let facts = Facts::of(&v.brakes, v.distance_total_m);
+            self.watch.remedy(&v.vehicle, &facts);
+        }
+    }
+
+    /// Follows a change of the known grades; returns what is to be written. `past` has observed the descents of the
+    /// grades that change.
+    pub(crate) fn regrade(
+        &mut self,
+        change: &Regrading,
+        past: &Watch,
+        person: &str,
+        time_ms: i64,
+    ) -> Vec<ShelfChange> {
+        self.watch.regrade(change, past, person, time_ms);
+        self.changes()
     }
 
     /// Does what a person wants with an alarm; returns what is to be written.
@@ -162,11 +187,6 @@ impl Keeper {
             .position
             .send_if_modified(|known| std::mem::replace(known, position) != position);
     }
-}
-
-/// Returns what is known of a vehicle's brakes.
-fn facts(_record: &VehicleRecord) -> Facts {
-    Facts::default()
 }
 
 /// Takes up the rules that are stored.

@@ -15,9 +15,9 @@ const CLASS_KEYS: usize = 2;
 /// Bytes of a descent with its profile and histogram increments, about.
 const DESCENT_BYTES: usize = 8 << 10;
 const CLASS_BYTES: usize = 2 << 10;
-/// Keys and bytes of a service of brakes: named record and audit entry.
-const SERVICE_KEYS: usize = 2;
-const SERVICE_BYTES: usize = 1 << 10;
+/// Keys and bytes of a service of brakes: named record, audit entry, and an alarm that it ends with what happened.
+const SERVICE_KEYS: usize = 4;
+const SERVICE_BYTES: usize = 4 << 10;
 
 /// Requests gathered for one commit. A vehicle that comes again replaces its state and adds its descents.
 #[derive(Debug)]

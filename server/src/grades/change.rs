@@ -5,10 +5,12 @@
 
 use std::sync::{Arc, Mutex as PlainMutex, PoisonError};
 
+use coldbrake_engine::alarm::watch::Regrading;
 use coldbrake_proto::v1::GradeChange;
 use tokio::sync::{Mutex, mpsc, oneshot};
 
 use super::{
+    history::History,
     plan::Plan,
     record::{self, GradeRecord},
 };
@@ -33,6 +35,8 @@ pub(super) struct Decision {
     pub(super) shelved: Vec<ShelfChange>,
     /// Identifier before and after, where it changes.
     pub(super) renamed: Option<(String, String)>,
+    /// Identifier of a grade that is no more.
+    pub(super) removed: Option<String>,
 }
 
 /// Keeps the catalogue.
@@ -105,7 +109,9 @@ impl Curator {
         })
         .await?;
         let draining = self.shared.draining.clone();
-        let (decision, catalogue, mut plan) = self
+        let classes = self.shared.classes.load_full();
+        let of_past = Arc::clone(&classes);
+        let (decision, catalogue, mut plan, mut history) = self
             .reader
             .read(move |store, _| {
                 let decision = decide(store, record::all(store, Shelf::Grade)?)?;
@@ -117,13 +123,15 @@ impl Curator {
                 let catalogue = Arc::new(record::catalogue(decision.records.iter().cloned())?);
                 let renamed = names(decision.renamed.as_ref());
                 let plan = Plan::of_past(store, &catalogue, renamed, || draining.is_cancelled())?;
-                Ok((decision, catalogue, plan))
+                let history = History::of_past(store, &of_past, &plan, || draining.is_cancelled())?;
+                Ok((decision, catalogue, plan, history))
             })
             .await?;
         let Decision {
             grade,
-            shelved,
+            mut shelved,
             renamed,
+            removed,
             ..
         } = decision;
         let counts = Arc::new(PlainMutex::new((0, 0)));
@@ -136,6 +144,14 @@ impl Curator {
                 )
             })?;
             plan.add(&arrived, &catalogue, names(renamed.as_ref()));
+            history.add(&arrived, &plan, &classes);
+            let (changed, past) = history.into_parts();
+            let change = Regrading {
+                renamed,
+                removed,
+                changed,
+            };
+            shelved.extend(desk.alarms.regrade(&change, &past, &audit.who, audit.time_ms));
             *told.lock().unwrap_or_else(PoisonError::into_inner) = plan.counts();
             Ok(CommitBatch {
                 shelved,

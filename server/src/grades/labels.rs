@@ -47,7 +47,7 @@ impl Labels {
 
     /// Labels descents.
     pub(crate) fn label(&mut self, descents: &mut [FinishedDescent]) {
-        for FinishedDescent { descent, profile } in &mut *descents {
+        for FinishedDescent { descent, profile, .. } in &mut *descents {
             let found = self.catalogue.label(descent, profile);
             descent.grade = found.grade().map(str::to_owned);
             descent.grade_match = Some(found);

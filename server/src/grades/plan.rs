@@ -1,6 +1,6 @@
 //! What a new catalogue means for past descents.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use coldbrake_engine::{Descent, FinishedDescent, ProfilePoint, grade::Catalogue};
 
@@ -20,7 +20,12 @@ const MAX_RELABELS: usize = 200_000;
 pub(super) struct Plan {
     relabels: Vec<(Relabel, bool)>,
     checked: i64,
+    /// Grades that lose or gain descents, other than by a new identifier.
+    touched: BTreeSet<String>,
 }
+
+/// Labels that descents get, by vehicle and descent.
+pub(super) type NewLabels<'a> = BTreeMap<(&'a str, &'a str), Option<&'a str>>;
 
 /// Returns the label that a descent gets, with whether its grade changes by it; `None` when nothing changes.
 ///
@@ -77,8 +82,7 @@ impl Plan {
                 // One that went with age meanwhile is passed over.
                 if let Some((descent, profile)) = store.descent(&row.vehicle, &row.descent)? {
                     plan.checked += 1;
-                    plan.relabels
-                        .extend(label_anew(&descent, &profile, catalogue, renamed));
+                    plan.take(&descent, &profile, catalogue, renamed);
                 }
             }
             if plan.relabels.len() > MAX_RELABELS {
@@ -110,13 +114,45 @@ impl Plan {
             .iter()
             .map(|(r, _)| (r.vehicle.clone(), r.descent.clone()))
             .collect();
-        for FinishedDescent { descent, profile } in arrived {
+        for FinishedDescent { descent, profile, .. } in arrived {
             if !known.contains(&(descent.vehicle.clone(), descent.descent.clone())) {
-                let relabel = label_anew(descent, profile, catalogue, renamed);
-                self.checked += i64::from(relabel.is_some());
-                self.relabels.extend(relabel);
+                let before = self.relabels.len();
+                self.take(descent, profile, catalogue, renamed);
+                self.checked += (self.relabels.len() - before) as i64;
             }
         }
+    }
+
+    fn take(
+        &mut self,
+        d: &Descent,
+        profile: &[ProfilePoint],
+        catalogue: &Catalogue,
+        renamed: Option<(&str, &str)>,
+    ) {
+        let Some((relabel, moves)) = label_anew(d, profile, catalogue, renamed) else {
+            return;
+        };
+        let (before, after) = (d.grade.as_deref(), relabel.grade.as_deref());
+        if moves && before.zip(after).is_none_or(|both| Some(both) != renamed) {
+            let known = [before, after].into_iter().flatten();
+            self.touched
+                .extend(known.filter(|g| catalogue.grade(g).is_some()).map(str::to_owned));
+        }
+        self.relabels.push((relabel, moves));
+    }
+
+    /// Returns the grades that lose or gain descents and are known from now on.
+    pub(super) fn touched(&self) -> &BTreeSet<String> {
+        &self.touched
+    }
+
+    /// Returns the labels that change.
+    pub(super) fn new_labels(&self) -> NewLabels<'_> {
+        self.relabels
+            .iter()
+            .map(|(r, _)| ((r.vehicle.as_str(), r.descent.as_str()), r.grade.as_deref()))
+            .collect()
     }
 
     /// Returns how many descents were looked at, and how many get another grade.

@@ -250,6 +250,7 @@ impl GradeService for Curator {
                     grade: Some(made),
                     shelved,
                     renamed: None,
+                    removed: None,
                 })
             })
             .await?;
@@ -297,6 +298,7 @@ impl GradeService for Curator {
                     grade: Some(made),
                     shelved,
                     renamed,
+                    removed: None,
                 })
             })
             .await?;
@@ -324,6 +326,7 @@ impl GradeService for Curator {
                     grade: None,
                     shelved: vec![remove(&name)],
                     renamed: None,
+                    removed: Some(name),
                 })
             })
             .await?;

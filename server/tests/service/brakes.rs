@@ -4,15 +4,16 @@ use std::{sync::Arc, time::Duration};
 
 use coldbrake_proto::v1::{
     BrakeAxle, BrakeConcern, BrakeUrgency, BrakeWork, GetBrakesRequest, GetBrakesResponse, ListBrakesRequest,
-    ListBrakesResponse, RecordBrakeServiceRequest, brake_service_client::BrakeServiceClient,
+    ListBrakesResponse, PutVehicleClassRequest, RecordBrakeServiceRequest,
+    brake_service_client::BrakeServiceClient,
 };
 use coldbrake_server::{Config, ServerHandle, store::MemoryStore};
 use tonic::{Code, Status, transport::Channel};
 use tonic_types::StatusExt as _;
 
 use super::support::{
-    Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, serve, serve_on,
-    session, unlabelled, until,
+    CLASS, Mood, MoodyStore, Vehicle, channel, drive, expected, fleet, listed, messages, open, serve,
+    serve_on, session, unlabelled, until,
 };
 
 /// The end of every drive here lies before it.
@@ -385,5 +386,40 @@ async fn the_list_has_the_worst_first_and_counts_all() {
         listed(&server, "van-1").await.len() == 1
     })
     .await;
+
+    // With brakes that get hot on each descent, all are to be looked at; one that was looked at goes to the end.
+    let document_toml =
+        format!("{CLASS}front_heat_capacity_j_per_k = 15e3\nrear_heat_capacity_j_per_k = 15e3\n");
+    fleet(&server)
+        .await
+        .put_vehicle_class(PutVehicleClassRequest { document_toml })
+        .await
+        .unwrap();
+    for vehicle in ["van-4", "van-5", "van-6"] {
+        driven(&server, vehicle, 1).await;
+    }
+    let order = async || -> Vec<(String, BrakeUrgency)> {
+        let found = all(&server, ListBrakesRequest::default()).await.brakes;
+        found.iter().map(|b| (b.vehicle.clone(), b.urgency())).collect()
+    };
+    let of = |vehicle: &str, urgency| (vehicle.to_owned(), urgency);
+    let before = order().await;
+    assert_eq!(before[0], of("van-4", BrakeUrgency::Today), "{before:?}");
+    assert!(
+        before[3..].iter().all(|b| b.1 == BrakeUrgency::NotKnown),
+        "{before:?}"
+    );
+    record(&server, service("van-4", BrakeWork::Inspection, AFTER_MS))
+        .await
+        .unwrap();
+    let after = order().await;
+    assert_eq!(
+        after[..2],
+        [of("van-5", BrakeUrgency::Today), of("van-6", BrakeUrgency::Today)]
+    );
+    assert!(
+        after[2..].contains(&of("van-4", BrakeUrgency::NotKnown)),
+        "{after:?}"
+    );
     assert!(server.shutdown().await.is_clean());
 }

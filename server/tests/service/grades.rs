@@ -12,13 +12,13 @@ use coldbrake_proto::v1::{
 };
 use coldbrake_server::{
     Config, ServerHandle,
-    store::{SledOptions, SledStore},
+    store::{Shelf, Shelved, SledOptions, SledStore, Store},
 };
 use tonic::{Code, transport::Channel};
 
 use super::support::{
-    CLASS, MoodyStore, Vehicle, channel, descents, fleet, listed, messages, open, register, serve, serve_on,
-    session, until,
+    CLASS, Mood, MoodyStore, Vehicle, channel, descents, fleet, listed, messages, open, register, serve,
+    serve_on, session, until,
 };
 
 /// Gradients of three roads, per 500 m.
@@ -327,4 +327,62 @@ async fn what_is_recorded_during_a_change_is_taken_in() {
         );
     }
     assert_eq!(counted(&server, "north").await, 2);
+}
+
+/// Everything that the alarms have stored.
+fn memory(store: &dyn Store) -> Vec<Shelved> {
+    [Shelf::AlarmMemory, Shelf::Alarm, Shelf::Outbox]
+        .into_iter()
+        .flat_map(|shelf| store.shelf(shelf, "", None, 1_000).unwrap().rows)
+        .collect()
+}
+
+/// A change of the catalogue and what the alarms make of it become durable together or not at all.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_that_cannot_be_stored_teaches_the_alarms_nothing() {
+    let store: Arc<MoodyStore> = Arc::default();
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    for trip in 0..12 {
+        go(&server, "van-a", 0, 1 + trip).await;
+    }
+    assert_eq!(memory(&*store), []);
+    store.set(Mood::Failing);
+    let refused = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await
+        .unwrap_err();
+    assert_eq!(refused.code(), Code::Unavailable);
+    drop(server);
+    store.set(Mood::Fine);
+    assert_eq!(memory(&*store), []);
+
+    let server = serve_on(Config::in_process(), store.clone()).await;
+    assert_eq!(labels(&server, "van-a").await, vec![None; 12]);
+    let made = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await
+        .unwrap();
+    assert_eq!(made.into_inner().change.unwrap().relabelled_count, 12);
+    let learnt = memory(&*store);
+    assert_eq!(
+        learnt.iter().map(|m| m.name.as_str()).collect::<Vec<_>>(),
+        ["c/north/van"]
+    );
+    // Made, removed and made again it is the same.
+    let grade = "north".to_owned();
+    let gone = grades(&server)
+        .await
+        .delete_grade(DeleteGradeRequest { grade })
+        .await;
+    assert_eq!(gone.unwrap().into_inner().change.unwrap().relabelled_count, 12);
+    assert_eq!(memory(&*store), []);
+    let again = grades(&server)
+        .await
+        .create_grade(create("north", Source::Survey(survey(0))))
+        .await;
+    again.unwrap();
+    assert_eq!(memory(&*store), learnt);
+    assert!(server.shutdown().await.is_clean());
 }

@@ -113,6 +113,7 @@ pub fn finished(vehicle: &str, k: u32, start_time_ms: i64) -> FinishedDescent {
     FinishedDescent {
         descent: descent(vehicle, k, start_time_ms),
         profile: (0..k as u16 % 61).map(point).collect(),
+        facts: coldbrake_engine::alarm::watch::Facts::default(),
     }
 }
 

@@ -104,6 +104,7 @@ fn page(a: &Alarm, printer: &mut Printer) -> Outcome {
             "quiet" => "enough quiet descents",
             "stale" => "no descent that it is about for long",
             "joined" => "another alarm has the same cause",
+            "remedied" => "put right by a service or a firm stop",
             _ => "by a person",
         };
         stage += &format!(" {} UTC, {why}", show::time(closed));

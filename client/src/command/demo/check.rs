@@ -45,13 +45,10 @@ pub(super) struct Check {
     worst_drop_m: f64,
 }
 
-/// Compares. Each recorded descent is taken for one driven at most.
-pub(super) fn compare(driven: &[Driven], recorded: &[Descent]) -> Check {
-    let mut check = Check {
-        driven: driven.len(),
-        ..Check::default()
-    };
+/// Returns descents driven with what was recorded of them. Each recorded one is taken for one driven at most.
+pub(super) fn matched<'a>(driven: &'a [Driven], recorded: &'a [Descent]) -> Vec<(&'a Driven, &'a Descent)> {
     let mut left: Vec<&Descent> = recorded.iter().collect();
+    let mut pairs = Vec::new();
     for d in driven {
         let t = &d.told.truth;
         let length = (t.end_time_ms - t.start_time_ms) as f64;
@@ -63,8 +60,22 @@ pub(super) fn compare(driven: &[Driven], recorded: &[Descent]) -> Check {
         else {
             continue;
         };
-        let r = left.swap_remove(place);
-        check.found += 1;
+        pairs.push((d, left.swap_remove(place)));
+    }
+    pairs
+}
+
+/// Compares.
+pub(super) fn compare(driven: &[Driven], recorded: &[Descent]) -> Check {
+    let pairs = matched(driven, recorded);
+    let mut check = Check {
+        driven: driven.len(),
+        found: pairs.len(),
+        others: recorded.len() - pairs.len(),
+        ..Check::default()
+    };
+    for (d, r) in pairs {
+        let t = &d.told.truth;
         check.available.add(t.available_j, r.available_j.value);
         check.recovered.add(t.recovered_j, r.recovered_j.value);
         check
@@ -76,7 +87,6 @@ pub(super) fn compare(driven: &[Driven], recorded: &[Descent]) -> Check {
             .max((ratio - t.recovered_j / t.available_j).abs());
         check.worst_drop_m = check.worst_drop_m.max((r.drop_m - t.drop_m).abs());
     }
-    check.others = left.len();
     check
 }
 

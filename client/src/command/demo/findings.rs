@@ -1,11 +1,12 @@
 //! What the server has found out by itself, and whether that is what was planted.
 
+use coldbrake_engine::{Descent, record::Cause};
 use coldbrake_proto::v1::{
     Alarm, AlarmFilter, AlarmKind, AlarmScope, CompareVersionsRequest, CompareVersionsResponse,
     ComparisonVerdict, GradeProposal, ListBrakesRequest, ListBrakesResponse, ListGradeProposalsRequest,
 };
 
-use super::{DemoArgs, fleet::Streamed, report::section};
+use super::{DemoArgs, check::matched, fleet::Streamed, report::section};
 use crate::{
     command::{alarms, brakes, compare, grades},
     connect::{Server, refused},
@@ -17,6 +18,9 @@ use crate::{
 
 /// Days and vehicles from which every grade and class has been driven often enough for a baseline before anything goes wrong.
 const ENOUGH: (u32, u32) = (42, 24);
+
+/// Share of the friction of low speed that must be put down to it.
+const EXPLAINED: f64 = 0.9;
 
 /// Vehicles in the list of brakes.
 const BRAKES: i32 = 6;
@@ -172,6 +176,7 @@ pub(super) fn judge(
     args: &DemoArgs,
     scenario: &Scenario,
     streamed: &Streamed,
+    recorded: &[Descent],
     findings: &Findings,
 ) -> Vec<Verdict> {
     let enough = args.days >= ENOUGH.0 && args.vehicles >= ENOUGH.1;
@@ -213,6 +218,28 @@ pub(super) fn judge(
         .iter()
         .filter(|a| !of_version(a) && !of_vehicle(a))
         .collect();
+    // Friction of the descents behind the closure: simulated as that of low speed, and recorded as such.
+    let held_up: Vec<(f64, f64)> = matched(&streamed.driven, recorded)
+        .into_iter()
+        .filter(|(driven, _)| driven.told.stories.contains(&Story::Jam))
+        .map(|(driven, d)| {
+            let found = d.friction_by_cause_j.map_or(0.0, |by| by.get(Cause::LowSpeed));
+            (driven.told.truth.friction_j.low_speed, found)
+        })
+        .collect();
+    let idle: Vec<String> = scenario
+        .fleet()
+        .into_iter()
+        .filter(|m| m.idle)
+        .map(|m| m.vehicle)
+        .collect();
+    let mut unused: Vec<&str> = findings
+        .alarms
+        .iter()
+        .filter(|a| a.kind() == AlarmKind::UnusedBrakes)
+        .map(Alarm::scope_vehicle)
+        .collect();
+    unused.dedup();
     let software = standing.iter().filter(of_version).count();
     let classes = show::count(software as u64, "class", "classes");
     let verdict = |planted, found, holds: bool| Verdict {
@@ -243,7 +270,7 @@ pub(super) fn judge(
                 Some((a, room)) => format!(
                     "no alarm; advice to {} to arrive at or below {} %",
                     a.vehicle,
-                    show::percent(room.arrive_at_or_below)
+                    (room.arrive_at_or_below * 100.0).floor()
                 ),
                 None if planned.is_some() => "no alarm; a planning message".to_owned(),
                 None => "no planning message".to_owned(),
@@ -251,15 +278,31 @@ pub(super) fn judge(
             planned.is_some(),
         ),
         verdict(
-            "traffic that creeps down a pass",
+            "a road closure behind which traffic creeps",
             match stray.as_slice() {
-                [] => "no alarm: low speed explains it".to_owned(),
+                [] => format!(
+                    "no alarm: low speed explains {} kWh of friction in {}",
+                    show::kwh(held_up.iter().map(|(_, found)| found).sum()),
+                    show::count(held_up.len() as u64, "descent", "descents")
+                ),
                 several => format!(
                     "{} about nothing planted",
                     show::count(several.len() as u64, "alarm", "alarms")
                 ),
             },
-            stray.is_empty(),
+            stray.is_empty()
+                && !held_up.is_empty()
+                && held_up
+                    .iter()
+                    .all(|(planted, found)| *found >= EXPLAINED * planted),
+        ),
+        verdict(
+            "brakes that nobody uses firmly",
+            match unused.as_slice() {
+                [] => "no alarm".to_owned(),
+                several => format!("an alarm about {}", several.join(", ")),
+            },
+            unused == idle,
         ),
     ]
 }

@@ -4,17 +4,18 @@ use std::{collections::BTreeMap, io};
 
 use coldbrake_engine::{Descent, Metric, record::Cause};
 use coldbrake_proto::v1::{
-    DescentFilter, GetDistributionRequest, GetDistributionResponse, GetServerStatusRequest,
-    GetServerStatusResponse,
+    ComputeLostRecoveryRequest, DescentFilter, GetDistributionRequest, GetDistributionResponse,
+    GetServerStatusRequest, GetServerStatusResponse, RoadOfDescent, compute_lost_recovery_request::Road,
 };
 
 use super::{
     DemoArgs,
     findings::{self, Findings},
     fleet::Streamed,
+    trends::{self, Trends},
 };
 use crate::{
-    command::{account, descents},
+    command::{account, brakes, descents},
     connect::{Server, refused},
     demo::scenario::PASSES,
     exit::{Failure, Outcome},
@@ -30,11 +31,11 @@ const STANDS_OUT: f64 = 3.0;
 const MOST: f64 = 0.5;
 
 /// What the server answered.
-#[derive(Debug)]
 pub(super) struct Facts {
     /// All descents, the latest first.
     pub(super) descents: Vec<Descent>,
     status: GetServerStatusResponse,
+    trends: Trends,
 }
 
 /// Asks for all descents and for the state of the server.
@@ -43,6 +44,7 @@ pub(super) async fn gather(server: &Server) -> Result<Facts, Failure> {
     Ok(Facts {
         descents,
         status: status(server).await?,
+        trends: trends::gather(server).await?,
     })
 }
 
@@ -84,12 +86,15 @@ pub(super) async fn print(
 ) -> Outcome {
     versions(facts, server, printer).await?;
     findings::print_comparison(found, printer)?;
+    trends::print(&facts.trends, printer)?;
     causes(facts, printer)?;
     findings::print_alarms(found, printer)?;
     vehicles(facts, printer)?;
     hottest(facts, printer)?;
     findings::print_brakes(found, printer)?;
+    what_if(facts, server, printer).await?;
     findings::print_grades(found, printer)?;
+    trends::print_masses(&streamed.driven, &facts.descents, printer)?;
     operation(facts, streamed, printer)?;
     one(facts, server, printer).await
 }
@@ -452,6 +457,31 @@ fn operation(facts: &Facts, streamed: &Streamed, printer: &mut Printer) -> Outco
     Ok(())
 }
 
+/// Asks what the brakes would come to at other speeds on the road where they got hottest.
+async fn what_if(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {
+    let peak = |d: &&Descent| d.brake_temperature_peak_c.unwrap_or(f64::NEG_INFINITY);
+    let Some(hottest) = facts.descents.iter().max_by(|a, b| peak(a).total_cmp(&peak(b))) else {
+        return Ok(());
+    };
+    let request = ComputeLostRecoveryRequest {
+        road: Some(Road::Descent(RoadOfDescent {
+            vehicle: hottest.vehicle.clone(),
+            descent: hottest.descent.clone(),
+        })),
+        masses_kg: vec![hottest.mass_kg],
+        ..ComputeLostRecoveryRequest::default()
+    };
+    let answer = server
+        .brakes()
+        .compute_lost_recovery(request)
+        .await
+        .map_err(|e| refused(&e))?
+        .into_inner();
+    printer.line("")?;
+    let named = format!("the road of {} of {}", hottest.descent, hottest.vehicle);
+    brakes::print_what_if(&named, &answer, printer)
+}
+
 async fn one(facts: &Facts, server: &Server, printer: &mut Printer) -> Outcome {
     let most = |d: &&Descent| {
         d.friction_by_cause_j
@@ -507,6 +537,8 @@ pub(super) fn how_to_ask(
         "descents list --class van-3t5 --limit 10",
         show.as_str(),
         "distribution recovery_ratio --class truck-40t --software 4.3.0",
+        "trend unexplained_kj_per_t_100m --by week",
+        "alarms list",
         "status",
     ] {
         if !question.is_empty() {

@@ -60,3 +60,51 @@ pub fn capacity_j(d: &Descent) -> Option<f64> {
     let usable = rise >= LEAST_RISE && d.battery_net_j > 0.0 && !d.flags.contains(Flag::ChargeFromVoltage);
     usable.then(|| d.battery_net_j / rise)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{alarm::tests, record::FrictionByCause};
+
+    #[test]
+    fn a_full_battery_says_the_same_of_a_grade_as_one_with_room() {
+        let class = tests::class();
+        let with_room = tests::descent("v1", "mill-hill", "4.1", 0, 30.0);
+        let charge = charge_per_tonne_kj(&with_room, &class).unwrap();
+        // 3 MJ at the terminals in 2.5 t.
+        assert!((charge - 1200.0).abs() < 1e-9, "{charge}");
+        // Two thirds of it refused: what friction took of it, at the wheels.
+        let refused = Descent {
+            battery_net_j: 1e6,
+            friction_by_cause_j: Some(FrictionByCause {
+                battery_full: 1.2e6 / class.recovery_efficiency,
+                battery_cold: 0.8e6 / class.recovery_efficiency,
+                power_limited: 5e6,
+                unexplained: 5e6,
+                ..FrictionByCause::default()
+            }),
+            ..with_room
+        };
+        assert!((charge_per_tonne_kj(&refused, &class).unwrap() - charge).abs() < 1e-9);
+    }
+
+    #[test]
+    fn only_a_measured_rise_of_the_charge_tells_the_capacity() {
+        let d = Descent {
+            battery_net_j: 3e6,
+            ..tests::descent("v1", "mill-hill", "4.1", 0, 30.0)
+        };
+        // Three hundredths of the charge.
+        assert!((capacity_j(&d).unwrap() - 100e6).abs() < 1.0);
+        let small = Descent {
+            state_of_charge_end: Some(0.61),
+            ..d.clone()
+        };
+        assert_eq!(capacity_j(&small), None);
+        let inferred = Descent {
+            flags: d.flags.with(Flag::ChargeFromVoltage),
+            ..d
+        };
+        assert_eq!(capacity_j(&inferred), None);
+    }
+}

@@ -116,6 +116,8 @@ pub enum Closing {
     Joined,
     /// A person closed it.
     Person,
+    /// What it is about was put right: a service or an inspection was recorded, or the brakes were used firmly again.
+    Remedied,
 }
 
 impl Closing {
@@ -126,6 +128,7 @@ impl Closing {
             Self::Stale => "stale",
             Self::Joined => "joined",
             Self::Person => "person",
+            Self::Remedied => "remedied",
         }
     }
 }

@@ -2,12 +2,13 @@
 
 use super::record::{Act, ActError, Closing, Event, Sign};
 use super::scope::ScopeKind;
-use super::watch::{Change, Facts, Sort};
+use super::watch::{Change, Facts, Regrading, Sort};
 use super::*;
 use crate::class::VehicleClass;
 use crate::record::{
     Descent, EndReason, Estimate, Flag, Flags, FrictionByCause, FrictionMethod, MassSource, StartReason,
 };
+use crate::wear::BrakeAccount;
 
 pub(super) const HOUR: i64 = 3_600_000;
 const DAY: i64 = 24 * HOUR;
@@ -121,7 +122,7 @@ pub(super) fn descent(vehicle: &str, grade: &str, version: &str, time_ms: i64, u
     }
 }
 
-fn class() -> VehicleClass {
+pub(super) fn class() -> VehicleClass {
     toml::from_str(
         "vehicle_class = 'van'\nmass_kg = 2500.0\nrolling_coefficient = 0.0095\ndrag_area_m2 = 1.224\n\
          max_recovery_power_w = 100e3\nnominal_voltage_v = 360.0\nbrake_force_per_bar_n = 400.0",
@@ -309,8 +310,9 @@ fn what_an_alarm_is_about_closes_it_when_quiet_and_not_before() {
     }
     assert_eq!(fleet.only().alarm, alarm.alarm);
     let quiet = usize::from(Rule::default().quiet_descents);
-    let mut passes = 0;
-    while !fleet.open().is_empty() {
+    let (mut passes, mut in_a_row) = (0, 0);
+    while let Some(standing) = fleet.open().first() {
+        in_a_row = usize::from(standing.quiet_run);
         fleet.time_ms += HOUR;
         let d = descent("v3", "mill-hill", "4.1", fleet.time_ms, 30.0);
         fleet.observe(&d);
@@ -318,6 +320,7 @@ fn what_an_alarm_is_about_closes_it_when_quiet_and_not_before() {
         assert!(passes < 40);
     }
     assert!(passes > quiet, "the average has to come down first: {passes}");
+    assert_eq!(in_a_row + 1, quiet, "and then enough of them in a row");
     let last = fleet.told.last().unwrap();
     assert_eq!(last.what, What::Closed);
     assert_eq!(last.alarm.as_ref().unwrap().closing, Some(Closing::Quiet));
@@ -533,6 +536,7 @@ fn hot_brakes_again_and_again_and_brakes_not_used() {
         let facts = Facts {
             firm_ms: Some(firm_ms),
             since_firm_m: km * 1e3,
+            ..Facts::default()
         };
         fleet.observe_with(&d, &facts);
     };
@@ -542,6 +546,206 @@ fn hot_brakes_again_and_again_and_brakes_not_used() {
     after(&mut fleet, 16, 400.0, firm);
     assert_eq!(fleet.only().kind, Kind::UnusedBrakes);
     after(&mut fleet, 17, 1.0, firm + 17 * DAY - HOUR);
+    assert_eq!(fleet.open(), []);
+    let last = fleet.told.last().unwrap().alarm.as_ref().unwrap();
+    assert_eq!(last.closing, Some(Closing::Remedied));
+}
+
+/// What the account of a vehicle says.
+fn account(firm_ms: i64, hot_descents: u32, inspected_ms: Option<i64>) -> Facts {
+    let mut account = BrakeAccount {
+        known_since_ms: Some(START),
+        clean_ms: Some(firm_ms),
+        clean_m: 1e6,
+        hot_descents,
+        ..BrakeAccount::default()
+    };
+    account.rear.inspected_ms = inspected_ms;
+    Facts::of(&account, 1.4e6)
+}
+
+#[test]
+fn facts_are_those_of_the_account() {
+    let facts = account(START + DAY, 2, Some(START + HOUR));
+    assert_eq!((facts.firm_ms, facts.since_firm_m), (Some(START + DAY), 4e5));
+    assert_eq!(
+        (facts.hot_descents, facts.served_ms),
+        (Some(2), Some(START + HOUR))
+    );
+    // A vehicle that never stopped firmly has idle brakes since it is known.
+    let never = BrakeAccount {
+        known_since_ms: Some(START),
+        ..BrakeAccount::default()
+    };
+    let facts = Facts::of(&never, 500.0);
+    assert_eq!((facts.firm_ms, facts.since_firm_m), (Some(START), 500.0));
+    assert_eq!(facts.served_ms, None);
+}
+
+#[test]
+fn an_idle_brake_lives_its_life_and_ends_with_a_firm_stop_between_descents() {
+    let mut fleet = Fleet::new(14);
+    let idle = |fleet: &mut Fleet, day: i64| {
+        fleet.time_ms = START + day * DAY;
+        let d = descent("v1", "mill-hill", "4.1", fleet.time_ms, 30.0);
+        fleet.observe_with(&d, &account(START, 0, None));
+    };
+    idle(&mut fleet, 15);
+    let id = fleet.only().alarm;
+    idle(&mut fleet, 16);
+    assert_eq!((fleet.told.len(), fleet.only().level), (1, 16.0), "raised once");
+    for act in [
+        Act::Acknowledge,
+        Act::Quiet {
+            until_ms: START + 18 * DAY,
+        },
+    ] {
+        fleet.watch.act(&id, act, "mara", "", fleet.time_ms).unwrap();
+    }
+    fleet.watch.settle();
+    idle(&mut fleet, 17);
+    assert_eq!(fleet.only().stage, Stage::Quieted);
+    idle(&mut fleet, 18);
+    assert_eq!(fleet.only().stage, Stage::Raised);
+    // Another vehicle's firm stop, and an old one, change nothing.
+    assert_eq!(fleet.watch.remediable().into_iter().collect::<Vec<_>>(), ["v1"]);
+    let firm_ms = START + 18 * DAY + HOUR;
+    fleet.watch.remedy("v2", &account(firm_ms, 0, None));
+    fleet.watch.remedy("v1", &account(START + HOUR, 0, None));
+    assert_eq!(fleet.only().alarm, id);
+    fleet.watch.remedy("v1", &account(firm_ms, 0, None));
+    let over = fleet.watch.over()[0].clone();
+    assert_eq!(
+        (over.alarm, over.closing, over.closed_ms),
+        (id, Some(Closing::Remedied), Some(firm_ms))
+    );
+    assert_eq!(fleet.open(), []);
+    assert!(fleet.watch.remediable().is_empty());
+}
+
+#[test]
+fn a_service_begins_the_count_of_hot_descents_anew() {
+    let mut fleet = Fleet::new(15);
+    let hot = |fleet: &mut Fleet, since_service: u32, served_ms: Option<i64>| {
+        fleet.time_ms += HOUR;
+        let mut d = descent("v1", "mill-hill", "4.1", fleet.time_ms, 30.0);
+        d.above_inspection_temperature_s = 40.0;
+        fleet.observe_with(&d, &account(fleet.time_ms, since_service, served_ms));
+    };
+    for count in 1..=3 {
+        hot(&mut fleet, count, None);
+    }
+    let id = fleet.only().alarm;
+    let served_ms = fleet.time_ms + 60_000;
+    fleet
+        .watch
+        .remedy("v1", &account(fleet.time_ms, 0, Some(served_ms)));
+    let over = fleet.watch.over()[0].clone();
+    assert_eq!(
+        (over.alarm, over.closing, over.closed_ms),
+        (id.clone(), Some(Closing::Remedied), Some(served_ms))
+    );
+    fleet.watch.settle();
+    for count in 1..=2 {
+        hot(&mut fleet, count, Some(served_ms));
+        assert_eq!(fleet.open(), [], "{count} since the service");
+    }
+    hot(&mut fleet, 3, Some(served_ms));
+    assert_ne!(fleet.only().alarm, id);
+}
+
+/// A change of the known grades after which `to` has the descents of `from`, or has other ones.
+fn regraded(renamed: Option<(&str, &str)>, removed: Option<&str>, changed: &[&str]) -> Regrading {
+    Regrading {
+        renamed: renamed.map(|(from, to)| (from.to_owned(), to.to_owned())),
+        removed: removed.map(str::to_owned),
+        changed: changed.iter().map(|g| (*g).to_owned()).collect(),
+    }
+}
+
+#[test]
+fn a_grade_that_gets_another_identifier_keeps_its_alarm_and_what_is_usual() {
+    let mut fleet = Fleet::new(16);
+    fleet.drive(300, old, no_fault);
+    fleet.drive(60, old, |_, g, _| if g == "mill-hill" { 100.0 } else { 0.0 });
+    let before = fleet.only();
+    assert_eq!(before.scope.grade.as_deref(), Some("mill-hill"));
+    let change = regraded(Some(("mill-hill", "mill-road")), None, &[]);
+    fleet.watch.regrade(&change, &Watch::default(), "mara", 0);
+    let mut shelf = std::collections::BTreeMap::new();
+    stored(fleet.watch.changes(), &mut shelf);
+    let names: Vec<_> = fleet
+        .watch
+        .changes()
+        .into_iter()
+        .map(|c| (c.name, c.bytes.is_some()))
+        .collect();
+    assert!(
+        names.contains(&("c/mill-hill/van".to_owned(), false)),
+        "{names:?}"
+    );
+    assert!(names.contains(&("c/mill-road/van".to_owned(), true)), "{names:?}");
+    fleet.watch.settle();
+    let after = fleet.only();
+    assert_eq!(after.alarm, before.alarm);
+    assert_eq!(after.scope.grade.as_deref(), Some("mill-road"));
+    assert_eq!(after.evidence.grades, ["mill-road"]);
+    assert!(after.evidence.passes.iter().all(|p| p.grade == "mill-road"));
+    // The next descent is one of this alarm, and none of any other.
+    let told = fleet.told.len();
+    for vehicle in VEHICLES {
+        fleet.time_ms += HOUR;
+        let d = descent(vehicle, "mill-road", "4.1", fleet.time_ms, 130.0);
+        fleet.observe(&d);
+    }
+    assert_eq!(fleet.only().evidence.high, before.evidence.high + 8);
+    assert_eq!(fleet.told.len(), told);
+}
+
+#[test]
+fn a_grade_with_other_descents_learns_from_them_and_raises_nothing_about_the_past() {
+    let mut fleet = Fleet::new(17);
+    fleet.drive(100, old, no_fault);
+    // Its past, driven while nobody knew the grade: in order, then with a fault.
+    let mut past = SELDOM.clone();
+    let mut noise = Noise(99);
+    for k in 0..40 {
+        let value = 60.0 + 8.0 * noise.normal() + if k >= 30 { 150.0 } else { 0.0 };
+        let d = descent("v2", "new-road", "4.1", START + k * HOUR, value);
+        past.observe(&d, Some(&class()), &Facts::default());
+        past.settle();
+    }
+    assert!(past.open().count() > 0);
+    let fresh = |fleet: &Fleet| (fleet.open().len(), fleet.watch.events().len());
+    let change = regraded(None, None, &["new-road"]);
+    // Refused once, as a commit may be, and done again.
+    fleet.watch.regrade(&change, &past, "mara", 0);
+    let first = fleet.watch.changes();
+    fleet.watch.undo();
+    assert!(fleet.watch.changes().is_empty());
+    fleet.watch.regrade(&change, &past, "mara", 0);
+    assert_eq!(fleet.watch.changes(), first);
+    assert_eq!(fresh(&fleet), (0, 0));
+    fleet.watch.settle();
+    fleet.time_ms += HOUR;
+    fleet.observe(&descent("v1", "new-road", "4.1", fleet.time_ms, 62.0));
+    assert_eq!(fleet.open(), []);
+    fleet.time_ms += HOUR;
+    fleet.observe(&descent("v1", "new-road", "4.1", fleet.time_ms, 210.0));
+    let alarm = fleet.only();
+    assert!((alarm.usual.unwrap() - 60.0).abs() < 6.0, "{alarm:?}");
+
+    // Gone: nothing is left of it, and another one of the name begins anew.
+    let change = regraded(None, Some("new-road"), &[]);
+    fleet
+        .watch
+        .regrade(&change, &Watch::default(), "mara", fleet.time_ms);
+    let over = &fleet.watch.over()[0];
+    assert_eq!((&over.alarm, over.closing), (&alarm.alarm, Some(Closing::Person)));
+    assert_eq!(over.person, "mara");
+    fleet.watch.settle();
+    fleet.time_ms += HOUR;
+    fleet.observe(&descent("v1", "new-road", "4.1", fleet.time_ms, 210.0));
     assert_eq!(fleet.open(), []);
 }
 

@@ -1,22 +1,28 @@
 //! The door: a descent goes in, changed records come out.
 
+mod brakes;
+mod planning;
+mod regrade;
+
+pub use regrade::Regrading;
+
 use std::sync::Arc;
 
-use serde::{Serialize, de::DeserializeOwned};
+use serde::{Deserialize, Serialize, de::DeserializeOwned};
 
 use super::draft::Drafts;
 use super::memory::{
     Cell, Class, MOST_CELLS, MOST_CLOSED, MOST_EVENTS, MOST_OPEN, MOST_VEHICLES, MOST_VERSIONS, Record,
     Vehicle, Version,
 };
-use super::plan;
 use super::record::{Act, ActError, Alarm, Closing, Event, Evidence, Kind, Sign, Stage, What};
 use super::rule::{Armed, FOR_ALL, Rule};
 use super::scope::{CLIP, HIGH, Histories, Pass, Scope, ScopeKind, likely};
 use crate::account::stamp;
 use crate::class::VehicleClass;
-use crate::record::{Cause, Descent, Flag, FrictionMethod};
+use crate::record::{Descent, Flag, FrictionMethod};
 use crate::stats::baseline::Level;
+use crate::wear::BrakeAccount;
 
 /// Format of the records as bytes: their first byte.
 pub const FORMAT: u8 = 1;
@@ -26,13 +32,29 @@ const DAY_MS: i64 = 86_400_000;
 /// Longest name of a record.
 const LONGEST_NAME: usize = 128;
 
-/// What is known of a vehicle beside its descent.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+/// What is known of a vehicle's brakes beside its descent. The default knows nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Facts {
-    /// Event time of the last firm friction stop, ms, or of the first sample if there was none.
+    /// Event time at which the rotors were last known to be clean, ms, or of the first sample if they never were.
     pub firm_ms: Option<i64>,
     /// Distance driven since, m.
     pub since_firm_m: f64,
+    /// Descents above the inspection temperature since the last recorded service or inspection.
+    pub hot_descents: Option<u32>,
+    /// Event time of that service or inspection, ms.
+    pub served_ms: Option<i64>,
+}
+
+impl Facts {
+    /// Reads them from the account of a vehicle that has driven so far since it is known, m.
+    pub fn of(account: &BrakeAccount, distance_m: f64) -> Self {
+        Self {
+            firm_ms: account.clean_ms.or(account.known_since_ms),
+            since_firm_m: (distance_m - account.clean_m).max(0.0),
+            hot_descents: Some(account.hot_descents),
+            served_ms: account.served_ms(),
+        }
+    }
 }
 
 /// What sort of record a change is of.
@@ -227,8 +249,9 @@ impl Watch {
     /// Decides about a finished descent.
     pub fn observe(&mut self, d: &Descent, class: Option<&VehicleClass>, facts: &Facts) {
         let armed = Arc::clone(self.armed_ref(&d.vehicle_class));
+        self.remedy(&d.vehicle, facts);
         self.friction(d, &armed);
-        self.heat(d, &armed);
+        self.heat(d, &armed, facts);
         self.disuse(d, &armed, facts);
         if let Some(class) = class {
             self.plan(d, class, &armed);
@@ -685,150 +708,6 @@ impl Watch {
         }
     }
 
-    // ---- heat and disuse -----------------------------------------------------------------------------------------
-
-    fn heat(&mut self, d: &Descent, armed: &Armed) {
-        if d.brake_temperature_peak_c.is_none() {
-            return;
-        }
-        let Some(mut vehicle) = self.vehicle(&d.vehicle) else {
-            return;
-        };
-        let hot = d.above_inspection_temperature_s > 0.0;
-        let count = vehicle.heat(hot, armed.rule.hot_window);
-        self.vehicles.put(&name("v", &[&d.vehicle]), vehicle);
-        if let Some(mut alarm) = self.about_vehicle(Kind::HotBrakes, d) {
-            alarm.evidence.descents = alarm.evidence.descents.saturating_add(1);
-            alarm.level = f64::from(count);
-            if hot {
-                alarm.evidence.add(&plain_pass(d));
-            }
-            self.go_on(alarm, !hot, d.end_time_ms, armed);
-        } else if hot && count >= u32::from(armed.rule.hot_descents) {
-            let mut evidence = Evidence {
-                descents: u32::from(armed.rule.hot_window),
-                ..Evidence::default()
-            };
-            evidence.add(&plain_pass(d));
-            evidence.high = count;
-            self.raise(Alarm {
-                value: f64::from(count),
-                limit: f64::from(armed.rule.hot_descents),
-                level: f64::from(count),
-                evidence,
-                ..blank(Kind::HotBrakes, Sign::Count, of_vehicle(d), d)
-            });
-        }
-    }
-
-    fn disuse(&mut self, d: &Descent, armed: &Armed, facts: &Facts) {
-        let Some(firm_ms) = facts.firm_ms else { return };
-        let days = d.end_time_ms.saturating_sub(firm_ms) as f64 / DAY_MS as f64;
-        let limit = f64::from(armed.rule.unused_days);
-        let unused = days >= limit && facts.since_firm_m >= armed.rule.unused_km * 1e3;
-        match self.about_vehicle(Kind::UnusedBrakes, d) {
-            Some(alarm) if days < limit => self.close(alarm, Closing::Quiet, d.end_time_ms),
-            Some(mut alarm) => {
-                alarm.level = days;
-                alarm.evidence.descents = alarm.evidence.descents.saturating_add(1);
-                self.go_on(alarm, false, d.end_time_ms, armed);
-            }
-            None if unused => {
-                let mut evidence = Evidence {
-                    descents: 1,
-                    ..Evidence::default()
-                };
-                evidence.add(&plain_pass(d));
-                self.raise(Alarm {
-                    value: days,
-                    limit,
-                    level: days,
-                    evidence,
-                    ..blank(Kind::UnusedBrakes, Sign::Count, of_vehicle(d), d)
-                });
-            }
-            None => {}
-        }
-    }
-
-    fn about_vehicle(&self, kind: Kind, d: &Descent) -> Option<Alarm> {
-        self.of_kind(kind, &d.vehicle_class)
-            .find(|a| a.scope.vehicle.as_deref() == Some(&d.vehicle))
-            .cloned()
-    }
-
-    // ---- planning ------------------------------------------------------------------------------------------------
-
-    fn plan(&mut self, d: &Descent, class: &VehicleClass, armed: &Armed) {
-        if let Some(capacity) = plan::capacity_j(d) {
-            let class_name = name("k", &[&d.vehicle_class]);
-            let known = self.classes.get(&class_name).cloned();
-            if let Some(mut memory) = known.or_else(|| Class::new(&d.vehicle_class))
-                && memory.capacity.observe(capacity).is_ok()
-            {
-                self.classes.put(&class_name, memory);
-            }
-        }
-        let (Some(grade), Some(causes)) = (&d.grade, d.friction_by_cause_j) else {
-            return;
-        };
-        if d.friction_method != Some(FrictionMethod::Measured) || d.drop_m <= 0.0 {
-            return;
-        }
-        let cell_name = name("c", &[grade, &d.vehicle_class]);
-        let charge = plan::charge_per_tonne_kj(d, class);
-        let mut usual_charge = None;
-        if let (Some(mut cell), Some(charge)) = (self.cells.get(&cell_name).cloned(), charge) {
-            let _ = cell.charge.observe(charge);
-            usual_charge = cell.charge.level(0.0).map(|l| l.median);
-            self.cells.put(&cell_name, cell);
-        }
-        for (cause, kind) in [
-            (Cause::BatteryFull, Kind::BatteryFull),
-            (Cause::BatteryCold, Kind::BatteryCold),
-            (Cause::PowerLimited, Kind::PowerLimited),
-        ] {
-            let value = causes.get(cause) * 1e-3 / (d.mass_kg * 1e-3 * d.drop_m * 0.01);
-            let high = value >= armed.rule.plan_kj_per_t_100m;
-            let scope = Scope {
-                grade: Some(grade.clone()),
-                ..Scope::default()
-            };
-            let standing = self
-                .of_kind(kind, &d.vehicle_class)
-                .find(|a| a.scope == scope)
-                .cloned();
-            if standing.is_none() && !high {
-                continue;
-            }
-            let new = standing.is_none();
-            let mut message = standing.unwrap_or_else(|| Alarm {
-                limit: armed.rule.plan_kj_per_t_100m,
-                ..blank(kind, Sign::Count, scope, d)
-            });
-            message.evidence.descents = message.evidence.descents.saturating_add(1);
-            message.level = value;
-            if high {
-                message.value = value;
-                message.evidence.add(&plain_pass(d));
-                if kind == Kind::BatteryFull {
-                    let capacity = self
-                        .classes
-                        .get(&name("k", &[&d.vehicle_class]))
-                        .and_then(|c| c.capacity.level(0.0));
-                    message.head_room = usual_charge.or(charge).zip(capacity).and_then(|(per_tonne, c)| {
-                        plan::head_room(class.full_state_of_charge, d.mass_kg, per_tonne * 1e3, c.median)
-                    });
-                }
-            }
-            if new {
-                self.raise(message);
-            } else {
-                self.go_on(message, !high, d.end_time_ms, armed);
-            }
-        }
-    }
-
     // ---- life ----------------------------------------------------------------------------------------------------
 
     fn raise(&mut self, mut alarm: Alarm) {
@@ -935,6 +814,10 @@ impl Watch {
             alarm,
         });
     }
+}
+
+fn days_between(from_ms: i64, to_ms: i64) -> f64 {
+    to_ms.saturating_sub(from_ms) as f64 / DAY_MS as f64
 }
 
 fn add(all: &mut Vec<Change>, sort: Sort, name: &str, bytes: Option<Vec<u8>>) {

@@ -282,5 +282,10 @@ pub(super) fn record(reason: EndReason, c: &mut Context<'_>) {
     for friction_w in profile.iter_mut().filter_map(|p| p.friction_w.as_mut()) {
         *friction_w *= friction_scale as f32;
     }
-    c.finished.push(FinishedDescent { descent, profile });
+    let facts = c.life.wear.facts();
+    c.finished.push(FinishedDescent {
+        descent,
+        profile,
+        facts,
+    });
 }

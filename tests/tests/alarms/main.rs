@@ -1,4 +1,5 @@
-//! Alarms on descents that another program simulated, and how they behave on invented ones.
+//! Alarms on descents that another program simulated; and, from end to end, those of a fleet that streams invented
+//! descents to a server: each cause told apart, brakes that run hot or idle, grades that change under past descents.
 //!
 //! Source of the cases: fastsim 2.1.5 (PyPI, Apache-2.0), see `reference/README.md`.
 #![allow(
@@ -7,6 +8,11 @@
     clippy::print_stdout,
     reason = "test code: a panic is how it reports, measured values belong on its output"
 )]
+
+mod brakes;
+mod fleet;
+mod grades;
+mod scopes;
 
 use coldbrake_engine::{
     Descent, VehicleClass,
