@@ -297,6 +297,30 @@ fn a_backup_of_the_first_format_comes_back() {
     assert_eq!(told(&target), expected);
 }
 
+/// The records of the first backup are made up: those of the alarms are none that a server can read.
+#[test]
+fn a_record_that_the_server_cannot_read_is_named_at_the_start() {
+    let home = tempfile::tempdir().unwrap();
+    let target = home.path().join("target");
+    succeed(&["restore", text(&format_1()), text(&target)]);
+    let output = Command::new(env!("CARGO_BIN_EXE_coldbrake-server"))
+        .env_clear()
+        .env("COLDBRAKE_SERVER_ADMIN_LISTEN", "")
+        .args(["--listen", "127.0.0.1:0", "--store-directory", text(&target)])
+        .output()
+        .unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(3), "{said}");
+    for want in [
+        "alarm `alarm-1` has version 21, this program reads up to 1",
+        "start the newer program",
+        "restore a backup",
+    ] {
+        assert!(said.contains(want), "{want} not in {said}");
+    }
+    assert!(!said.contains("the store has format"), "{said}");
+}
+
 /// Only before the first release, when no store of anyone has this format.
 #[test]
 #[ignore = "writes the file that the test above reads"]

@@ -4,7 +4,7 @@ use std::{
     collections::BTreeMap,
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
-        atomic::{AtomicBool, AtomicU64, Ordering::Relaxed},
+        atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering::Relaxed},
     },
     time::Duration,
 };
@@ -95,13 +95,16 @@ pub(super) struct Tally {
     pub(super) forgotten: AtomicU64,
     pub(super) most_on_their_way: AtomicU64,
     pub(super) recording: AtomicBool,
+    /// Highest number of each vehicle that is known to be durable.
+    pub(super) durable: Vec<AtomicI64>,
     losses: Mutex<BTreeMap<String, u64>>,
     latencies: Vec<Mutex<Histogram<u64>>>,
 }
 
 impl Tally {
-    fn new() -> Self {
+    fn new(vehicles: usize) -> Self {
         Self {
+            durable: (0..vehicles).map(|_| AtomicI64::new(0)).collect(),
             latencies: (0..LATENCY_PARTS).map(|_| Mutex::new(latencies())).collect(),
             ..Self::default()
         }
@@ -201,7 +204,7 @@ impl Fleet {
             road: Road::new(plan.rate_hz, plan.message_s),
             vehicles: plan.vehicles,
             period: plan.period,
-            tally: Tally::new(),
+            tally: Tally::new(plan.vehicles),
             orders: watch::Sender::new(Order::default()),
             turns: Semaphore::new(plan.openings),
             over: CancellationToken::new(),
@@ -275,6 +278,12 @@ impl Fleet {
             most_on_their_way: tally.most_on_their_way.load(Relaxed),
             losses: lock(&tally.losses).clone(),
         }
+    }
+
+    /// Returns the highest number of each vehicle that the server has told to be durable.
+    pub fn durable(&self) -> Vec<i64> {
+        let durable = &self.common.tally.durable;
+        durable.iter().map(|through| through.load(Relaxed)).collect()
     }
 
     /// Waits until something holds of the counts, at most so long. Returns how long it took, or `None`.

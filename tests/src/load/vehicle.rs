@@ -300,6 +300,7 @@ impl Vehicle {
             }
         }
         self.durable = through;
+        tally.durable[self.index].store(through, Relaxed);
     }
 }
 

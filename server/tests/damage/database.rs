@@ -1,0 +1,199 @@
+//! The files that the embedded database makes beside its log: `conf`, `snap.*`, `blobs`.
+
+use std::{
+    fs,
+    path::{Path, PathBuf},
+};
+
+use coldbrake_server::store::{
+    CommitBatch, DescentFilter, MemoryStore, SledOptions, SledStore, Store as _,
+    sled::{OpenReport, Tuning},
+};
+
+use super::{check_start, copy, expected, flip, make, open, small_segments};
+use crate::support::{Dump, dump, typical};
+
+const COMMITS: u32 = 40;
+
+/// Where a file of `length` bytes is hit: begin, end and many places between.
+fn places(length: u64, number: u64) -> Vec<u64> {
+    let mut places: Vec<u64> = (0..number).map(|k| k * length / number).collect();
+    places.extend([length - 1, length.saturating_sub(5), length.saturating_sub(9)]);
+    places.sort_unstable();
+    places.dedup();
+    places
+}
+
+fn snapshots(dir: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(dir.join("index"))
+        .unwrap()
+        .map(|e| e.unwrap().path());
+    entries
+        .filter(|p| p.file_name().unwrap().to_str().unwrap().starts_with("snap."))
+        .collect()
+}
+
+fn truncate(path: &Path, length: u64) {
+    let file = fs::OpenOptions::new().write(true).open(path).unwrap();
+    file.set_len(length).unwrap();
+}
+
+/// A store with a snapshot, once with its whole journal and once without the beginning.
+fn stores() -> [(bool, tempfile::TempDir, Vec<Dump>); 2] {
+    let expected = expected(COMMITS);
+    [true, false].map(|whole_journal| {
+        let dir = tempfile::tempdir().unwrap();
+        let tuning = Tuning {
+            keep_bytes: if whole_journal { 1 << 30 } else { 0 },
+            ..small_segments()
+        };
+        make(dir.path(), COMMITS, &tuning);
+        // The database takes a snapshot when it opens a log that has grown.
+        let store = open(dir.path()).unwrap();
+        assert_eq!(dump(&store), *expected.last().unwrap());
+        store.close().unwrap();
+        assert!(!snapshots(dir.path()).is_empty());
+        (whole_journal, dir, expected.clone())
+    })
+}
+
+/// Damages one file of the index in many ways. Whatever is hit: the store starts with what was committed.
+fn try_file(file: impl Fn(&Path) -> PathBuf, number: u64) {
+    for (whole_journal, whole, expected) in stores() {
+        let length = fs::metadata(file(whole.path())).unwrap().len();
+        let name = file(whole.path()).file_name().unwrap().to_owned();
+        let last = COMMITS as usize;
+        let mut starts = 0;
+        let mut check = |dir: &Path, what: String| {
+            let what = format!("{}: {what}, whole journal: {whole_journal}", name.display());
+            let report = check_start(dir, &expected, last..=last, &what);
+            if let Some(report) = &report {
+                starts += 1;
+                assert!(report.put_aside.iter().all(|p| p.exists()), "{what}: {report:?}");
+                assert!(
+                    report.rebuilt_because.is_none() || !report.put_aside.is_empty(),
+                    "{what}: {report:?}"
+                );
+            }
+            assert!(report.is_some() || !whole_journal, "{what}: it does not start");
+        };
+        for at in places(length, number) {
+            let dir = copy(whole.path());
+            flip(&file(dir.path()), at, (at % 8) as u8);
+            check(dir.path(), format!("byte {at} of {length}"));
+            let dir = copy(whole.path());
+            truncate(&file(dir.path()), at);
+            check(dir.path(), format!("{at} bytes of {length}"));
+        }
+        let dir = copy(whole.path());
+        let longer = fs::OpenOptions::new().append(true).open(file(dir.path()));
+        std::io::Write::write_all(&mut longer.unwrap(), &[0x5a; 100]).unwrap();
+        check(dir.path(), "100 bytes more".to_owned());
+        let dir = copy(whole.path());
+        fs::remove_file(file(dir.path())).unwrap();
+        check(dir.path(), "gone".to_owned());
+        assert!(starts > 0);
+        println!(
+            "{}: {starts} starts, whole journal: {whole_journal}",
+            name.display()
+        );
+    }
+}
+
+#[test]
+fn damage_in_the_settings_of_the_database_is_survived() {
+    try_file(|dir| dir.join("index/conf"), 12);
+}
+
+#[test]
+fn damage_in_a_snapshot_is_survived() {
+    try_file(|dir| snapshots(dir).pop().unwrap(), 12);
+}
+
+#[test]
+fn files_that_do_not_belong_there_do_no_harm() {
+    for (whole_journal, whole, expected) in stores() {
+        let last = COMMITS as usize;
+        for (name, content) in [
+            ("snap.0000000000000001", &b"an old one"[..]),
+            ("snap.00000000FFFFFFFF", b""),
+            ("snap.00000000FFFFFFFF", b"one of the future"),
+            ("snap.00000000FFFFFFFF.generating", b"half of one"),
+            ("snap.0000000000000001.generating", b""),
+            ("blobs/1", b"a blob of no record"),
+            ("blobs/99999999", b"a blob of the future"),
+            ("blobs/what", b""),
+            ("notes.txt", b"left by somebody"),
+        ] {
+            let dir = copy(whole.path());
+            fs::write(dir.path().join("index").join(name), content).unwrap();
+            let what = format!("{name}, whole journal: {whole_journal}");
+            let report = check_start(dir.path(), &expected, last..=last, &what);
+            assert!(report.is_some(), "{what}: it does not start");
+        }
+        let dir = copy(whole.path());
+        fs::remove_dir_all(dir.path().join("index/blobs")).unwrap();
+        assert!(check_start(dir.path(), &expected, last..=last, "no blobs").is_some());
+    }
+}
+
+/// The database puts records above 128 KiB into files of their own. The store cuts its records into pieces that stay far
+/// below: there is no such file to be damaged.
+#[test]
+fn the_largest_records_make_no_blobs() {
+    let dir = tempfile::tempdir().unwrap();
+    let memory = MemoryStore::new();
+    let store = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
+    for k in 0..4_u32 {
+        let states = (0..30).map(|v| (format!("van-{v}"), vec![k as u8 ^ v; 100_000]));
+        let batch = CommitBatch {
+            states: states.collect(),
+            ..typical(k)
+        };
+        store.commit(&batch).unwrap();
+        memory.commit(&batch).unwrap();
+    }
+    store.close().unwrap();
+    assert_eq!(fs::read_dir(dir.path().join("index/blobs")).unwrap().count(), 0);
+    assert_eq!(dump(&open(dir.path()).unwrap()), dump(&memory));
+}
+
+/// After a proper end nothing is read through. Whatever comes upon the damage, the next start mends it.
+#[test]
+fn damage_found_while_it_is_open_is_mended_at_the_next_start() {
+    let expected = expected(8);
+    for by_verify in [true, false] {
+        let whole = tempfile::tempdir().unwrap();
+        make(whole.path(), 8, &Tuning::default());
+        let length = fs::metadata(whole.path().join("index/db"))
+            .unwrap()
+            .len()
+            .min(120_000);
+        let mut mended = 0;
+        for at in (7..length).step_by(length as usize / 23) {
+            let dir = copy(whole.path());
+            flip(&dir.path().join("index/db"), at, (at % 8) as u8);
+            let store = open(dir.path()).unwrap();
+            let is_found = if by_verify {
+                !store.verify().unwrap().is_sound()
+            } else {
+                let states = super::support::NAMES.iter().map(|name| store.vehicle_state(name));
+                let descents = store.descents(&DescentFilter::default(), None, 100);
+                states.filter(Result::is_err).count() > 0 || descents.is_err()
+            };
+            store.close().unwrap();
+            let store = open(dir.path()).unwrap();
+            if is_found {
+                mended += 1;
+                assert!(store.open_report().rebuilt_because.is_some(), "byte {at}");
+                assert_eq!(dump(&store), expected[8], "byte {at}");
+            }
+            store.close().unwrap();
+            // Once is enough.
+            let store = open(dir.path()).unwrap();
+            assert!(!is_found || store.open_report() == &OpenReport::default());
+        }
+        assert!(mended > 0, "no flip hit anything that is read");
+        println!("by verify: {by_verify}, {mended} mended");
+    }
+}
