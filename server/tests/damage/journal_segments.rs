@@ -33,7 +33,7 @@ fn damage_all(with: With) {
     assert!(number > 3, "{number}");
     let last = COMMITS as usize;
     let (mut starts, mut refusals) = (0, 0);
-    for n in 0..number {
+    for n in [0, number / 2, number - 1] {
         let is_last = n + 1 == number;
         // Of the last segment nobody can say what it held when the index is gone too: what is told then is what was
         // once true.
@@ -55,12 +55,12 @@ fn damage_all(with: With) {
             }
         };
         let length = fs::metadata(&segments(whole.path())[n]).unwrap().len();
-        for at in [3, 13, 21, 24, 40, length / 3, length / 2, length - 40, length - 3] {
+        for at in [13, 40, length / 2, length - 3] {
             let dir = copy(whole.path());
             flip(&segments(dir.path())[n], at, (at % 8) as u8);
             check(dir.path(), if at < 24 { "flip in the header" } else { "flip" });
         }
-        for kept in [0, 10, 24, 30, length / 2, length - 29, length - 1] {
+        for kept in [0, 24, length / 2, length - 1] {
             let dir = copy(whole.path());
             let file = fs::OpenOptions::new().write(true).open(&segments(dir.path())[n]);
             file.unwrap().set_len(kept).unwrap();
@@ -98,7 +98,7 @@ fn a_damaged_index_beside_a_damaged_journal_asks_for_a_backup() {
     let expected = expected(COMMITS);
     let whole = tempfile::tempdir().unwrap();
     make(whole.path(), COMMITS, &small_segments());
-    for n in 0..segments(whole.path()).len() - 1 {
+    for n in [0, segments(whole.path()).len() / 2] {
         let dir = copy(whole.path());
         flip(&segments(dir.path())[n], 200, 3);
         fs::write(dir.path().join("index/db"), b"").unwrap();
@@ -119,7 +119,7 @@ fn a_segment_under_another_name_is_not_taken_for_it() {
     let whole = tempfile::tempdir().unwrap();
     make(whole.path(), COMMITS, &small_segments());
     let names = segments(whole.path());
-    for (from, to) in [(0, 1), (1, 2), (names.len() - 1, 1), (1, names.len() - 1)] {
+    for (from, to) in [(0, 1), (names.len() - 1, 1), (1, names.len() - 1)] {
         let dir = copy(whole.path());
         let paths = segments(dir.path());
         fs::copy(&paths[from], &paths[to]).unwrap();
@@ -139,7 +139,7 @@ fn a_segment_that_is_put_back_makes_the_store_whole() {
     let away = dir.path().join("away");
     fs::rename(&path, &away).unwrap();
     let error = open(dir.path()).unwrap_err().to_string();
-    assert!(error.contains("damaged or missing"), "{error}");
+    assert!(error.contains("restore a backup"), "{error}");
     fs::rename(away, path).unwrap();
     let store = SledStore::open(dir.path(), &SledOptions::default()).unwrap();
     assert_eq!(dump(&store), *expected(COMMITS).last().unwrap());
