@@ -150,7 +150,7 @@ impl Campaign {
         let home = Home::new(&place.path().join("shaken"), &self.program);
         home.found(&fleet).await;
         let streams = fleet.begin(&home.dial());
-        self.kill(&home, &streams, &mut outcome, &mut tell).await;
+        self.kill(&home, &fleet, &streams, &mut outcome, &mut tell).await;
         let (found, findings) = to_the_end(&home, streams, &mut outcome).await;
         outcome.findings.extend(findings);
         outcome.took = begun.elapsed();
@@ -164,6 +164,7 @@ impl Campaign {
     async fn kill(
         &self,
         home: &Home,
+        fleet: &Fleet,
         streams: &Streams,
         outcome: &mut Outcome,
         tell: &mut impl FnMut(usize, &Outcome),
@@ -177,11 +178,16 @@ impl Campaign {
             home.note_synced();
             let mut server = home.start(&self.faults(home, &fate));
             let begin = number * PORTION;
+            // The end of a session is a commit of its own, and would sync what the last batches brought.
+            let end = (begin + 1..=begin + PORTION)
+                .rev()
+                .find(|batch| fate.when != When::Heard || !fleet.ends_a_session(*batch))
+                .unwrap_or(begin + PORTION);
             let death = live(
                 &mut server,
                 &fate,
-                |part| streams.release(begin + part),
-                || streams.heard() >= begin + PORTION,
+                |part| streams.release(end.min(begin + part)),
+                || streams.heard() >= end,
             )
             .await;
             let log = server.bury();

@@ -56,11 +56,12 @@ async fn a_server_that_acknowledges_before_it_syncs_is_found_out() {
     let outcome = campaign.run(|_, _| ()).await;
     println!("{:#?}", outcome.findings);
     let is_told = |text: &str| outcome.findings.iter().any(|f| f.contains(text));
-    assert!(
-        is_told("was acknowledged, and now only"),
-        "{:#?}",
-        outcome.findings
-    );
+    // Every single kill is found out.
+    let losses = outcome
+        .findings
+        .iter()
+        .filter(|f| f.contains("was acknowledged, and now only"));
+    assert!(losses.count() >= campaign.fates.len(), "{:#?}", outcome.findings);
     assert!(
         is_told("are lost") && is_told("is another"),
         "{:#?}",

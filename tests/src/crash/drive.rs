@@ -78,6 +78,17 @@ impl Fleet {
         self.classes.clone()
     }
 
+    /// Returns whether a session of any vehicle ends with its batch of this number, counted from 1 over all its sessions.
+    pub fn ends_a_session(&self, batch: usize) -> bool {
+        self.vehicles.iter().any(|vehicle| {
+            let mut end = 0;
+            vehicle.sessions.iter().any(|(_, batches)| {
+                end += batches.len();
+                end == batch
+            })
+        })
+    }
+
     /// Lets every vehicle begin to stream, as far as [`Streams::release`] lets it.
     pub fn begin(&self, dial: &Dial) -> Streams {
         let released = watch::Sender::new(0);

@@ -24,6 +24,7 @@ use super::SEED;
 
 const VEHICLES: usize = 4;
 const BATCHES: usize = 120;
+const MANY_BATCHES: usize = 500;
 const PATIENCE: Duration = Duration::from_secs(30);
 /// Exit codes of the server: something was left open, and it could not start.
 const LEFT_OPEN: i32 = 1;
@@ -38,9 +39,9 @@ struct Trial {
 }
 
 impl Trial {
-    async fn begin() -> Self {
+    async fn begin(batches: usize) -> Self {
         let place = tempfile::tempdir().unwrap();
-        let fleet = Fleet::new(VEHICLES, BATCHES, SEED);
+        let fleet = Fleet::new(VEHICLES, batches, SEED);
         let program = program::server_with_faults();
         let home = Home::new(&place.path().join("steady"), program);
         home.found(&fleet).await;
@@ -73,6 +74,19 @@ impl Trial {
         began.elapsed()
     }
 
+    /// Lets the vehicles send one batch after another, for many commits, until the server says that its store failed.
+    async fn until_failed(&self, server: &mut Child, released: &mut usize, most: usize) {
+        while !server.said("the store failed") {
+            if let Some(how) = server.ended() {
+                panic!("it ended before its store failed: {}", how.text);
+            }
+            *released += 1;
+            assert!(*released < most, "its store never fails");
+            self.streams.release(*released);
+            sleep(Duration::from_millis(20)).await;
+        }
+    }
+
     /// A life on a good disk: everything comes to its end, and to the same bytes as if the disk had always been good.
     async fn end(self) {
         let (found, findings) = crash::to_the_end(&self.home, self.streams, &mut Outcome::default()).await;
@@ -83,17 +97,6 @@ impl Trial {
     }
 }
 
-async fn said(server: &mut Child, text: &str) {
-    let began = Instant::now();
-    while !server.said(text) {
-        if let Some(how) = server.ended() {
-            panic!("it ended before it said {text:?}: {}", how.text);
-        }
-        assert!(began.elapsed() < PATIENCE, "it never says {text:?}");
-        sleep(Duration::from_millis(5)).await;
-    }
-}
-
 fn no_panic(log: &Log) {
     assert!(log.panic().is_none(), "{}", log.text());
 }
@@ -101,7 +104,7 @@ fn no_panic(log: &Log) {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_disk_that_syncs_slowly_slows_acknowledgements_and_loses_nothing() {
     const SYNC: Duration = Duration::from_millis(200);
-    let trial = Trial::begin().await;
+    let trial = Trial::begin(BATCHES).await;
     let mut server = trial.home.start(&format!("sync-ms={}", SYNC.as_millis()));
     assert!(server.serves().await);
     for batches in 1..=4 {
@@ -119,7 +122,7 @@ async fn a_disk_that_syncs_slowly_slows_acknowledgements_and_loses_nothing() {
 /// The first operations of a disk in a life: four of the start, then an append and a sync of each commit.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_disk_that_fails_is_told_and_nothing_that_is_not_durable_is_acknowledged() {
-    let trial = Trial::begin().await;
+    let trial = Trial::begin(BATCHES).await;
     let mut released = 0;
     for (life, (failure, operation, tells)) in [
         ("broken", 5, "cannot write"),
@@ -135,13 +138,7 @@ async fn a_disk_that_fails_is_told_and_nothing_that_is_not_durable_is_acknowledg
         let about = format!("{failure} at operation {operation}");
         let mut server = trial.home.start(&format!("fail={failure}:{operation}"));
         assert!(server.serves().await, "{about}: it does not serve");
-        // One batch at a time: many commits.
-        for _ in 0..8 {
-            released += 1;
-            trial.streams.release(released);
-            sleep(Duration::from_millis(40)).await;
-        }
-        said(&mut server, "the store failed").await;
+        trial.until_failed(&mut server, &mut released, BATCHES).await;
         let heard = trial.streams.heard();
         assert!(heard < released, "{about}: what failed was acknowledged");
         sleep(Duration::from_millis(200)).await;
@@ -167,26 +164,48 @@ async fn a_disk_that_fails_is_told_and_nothing_that_is_not_durable_is_acknowledg
 /// A kernel's own refusal: no file may grow beyond a limit, as on a disk that is full.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn files_that_may_not_grow_stop_the_intake_and_a_start_with_room_goes_on() {
-    let trial = Trial::begin().await;
+    let trial = Trial::begin(MANY_BATCHES).await;
+    let mut released = 0;
     // The journal comes to the limit first with long segments, the index with short ones.
-    for (life, segment_bytes) in [8_000_000, 20_000, 8_000_000].into_iter().enumerate() {
-        let room = largest_file(&trial.home.store()) + 40_000;
+    let mut refused_starts = 0;
+    for (segment_bytes, more) in [
+        (8_000_000, 40_000),
+        (20_000, 700_000),
+        (20_000, 0),
+        (8_000_000, 40_000),
+    ] {
+        let room = largest_file(&trial.home.store()) + more;
         let limited = limited(
             &trial.home.command(&format!("segment-bytes={segment_bytes}")),
             room,
         );
         let mut server = trial.home.start_as(limited);
-        let about = format!("segments of {segment_bytes} bytes");
-        assert!(server.serves().await, "{about}: it does not serve");
-        trial.streams.release((life + 1) * BATCHES / 4);
-        said(&mut server, "the store failed").await;
+        let about = format!("segments of {segment_bytes} bytes, {more} bytes of room");
+        if !server.serves().await {
+            // The database writes when it is opened, too.
+            let how = server.ended().expect("it ended");
+            assert_eq!(how.code, Some(NOT_STARTED), "{about}: {}", how.text);
+            let log = server.bury();
+            no_panic(&log);
+            assert!(
+                log.says("File too large") && log.says("make room"),
+                "{about}: {}",
+                log.text()
+            );
+            refused_starts += 1;
+            println!("{about}: it does not start");
+            continue;
+        }
+        trial.until_failed(&mut server, &mut released, MANY_BATCHES).await;
         server.signal("-TERM");
         let how = server.wait().expect("it ends");
         assert_eq!(how.code, Some(LEFT_OPEN), "{about}: {}", how.text);
         let log = server.bury();
         no_panic(&log);
         assert!(log.says("File too large"), "{about}: {}", log.text());
+        println!("{about}: the store failed after {released} batches");
     }
+    assert!(refused_starts < 3, "it hardly ever serves");
     trial.end().await;
 }
 
