@@ -119,11 +119,14 @@ struct RestartArguments {
     /// Vehicles
     #[arg(long, default_value_t = 100_000)]
     vehicles: usize,
+    /// Vehicles that stream at a time, the last ones when the server ends
+    #[arg(long, default_value_t = 5_000)]
+    streams: usize,
     /// Vehicles that share a connection
-    #[arg(long, default_value_t = 2_000)]
+    #[arg(long, default_value_t = 500)]
     per_connection: usize,
     /// Time from one message of a vehicle to the next, s
-    #[arg(long, default_value_t = 20.0)]
+    #[arg(long, default_value_t = 4.0)]
     period: f64,
     /// Program to start instead of the one of this workspace
     #[arg(long)]
@@ -260,11 +263,12 @@ async fn run_hold(arguments: HoldArguments) {
 }
 
 async fn run_restart(arguments: RestartArguments) {
-    room(arguments.vehicles / arguments.per_connection.max(1));
+    room(arguments.streams / arguments.per_connection.max(1));
     let program = arguments.program.unwrap_or_else(|| program::server().to_owned());
     let mut report = Report::new("restart");
     let of = Restart {
         vehicles: arguments.vehicles,
+        streams: arguments.streams.max(1),
         per_connection: arguments.per_connection,
         period: Duration::from_secs_f64(arguments.period),
     };

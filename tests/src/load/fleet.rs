@@ -32,6 +32,8 @@ fn latencies() -> Histogram<u64> {
 pub struct Plan {
     /// Where the server is.
     pub uri: String,
+    /// Number of the first vehicle.
+    pub first: usize,
     /// Number of vehicles.
     pub vehicles: usize,
     /// Vehicles that share a connection.
@@ -51,6 +53,7 @@ impl Plan {
     pub fn new(uri: impl Into<String>, vehicles: usize, per_connection: usize) -> Self {
         Self {
             uri: uri.into(),
+            first: 0,
             vehicles,
             per_connection: per_connection.max(1),
             rate_hz: 10.0,
@@ -73,6 +76,7 @@ pub(super) struct Order {
 /// What the vehicles of a fleet have in common.
 pub(super) struct Common {
     pub(super) road: Road,
+    pub(super) first: usize,
     pub(super) vehicles: usize,
     pub(super) period: Duration,
     pub(super) tally: Tally,
@@ -202,6 +206,7 @@ impl Fleet {
     pub fn start(plan: &Plan) -> Self {
         let common = Arc::new(Common {
             road: Road::new(plan.rate_hz, plan.message_s),
+            first: plan.first,
             vehicles: plan.vehicles,
             period: plan.period,
             tally: Tally::new(plan.vehicles),
@@ -219,7 +224,8 @@ impl Fleet {
                 }));
             }
             if let Some(gateway) = &gateway {
-                tasks.spawn(Vehicle::new(Arc::clone(&common), Arc::clone(gateway), index).run());
+                let number = plan.first + index;
+                tasks.spawn(Vehicle::new(Arc::clone(&common), Arc::clone(gateway), number).run());
             }
         }
         Self { common, tasks }
