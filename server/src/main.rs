@@ -89,6 +89,9 @@ struct Signals {
     terminate: Signal,
     interrupt: Signal,
     hang_up: Signal,
+    /// Comes when a file would grow beyond the limit of the process. Only because somebody listens does the write fail
+    /// instead of the process.
+    _file_size: Signal,
 }
 
 impl Signals {
@@ -97,6 +100,7 @@ impl Signals {
             terminate: signal(SignalKind::terminate())?,
             interrupt: signal(SignalKind::interrupt())?,
             hang_up: signal(SignalKind::hangup())?,
+            _file_size: signal(SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw()))?,
         })
     }
 

@@ -60,7 +60,7 @@ pub enum StartError {
         description: String,
     },
     /// The store cannot be opened or read.
-    #[error("the store in {directory} cannot be used: {source}", directory = directory.display())]
+    #[error("the store in {directory} cannot be used: {source}{}", advice(.source), directory = directory.display())]
     Store {
         /// Its directory.
         directory: PathBuf,
@@ -99,6 +99,26 @@ pub enum StartError {
         /// Why.
         reason: String,
     },
+}
+
+/// Says what to do about a store where its error does not.
+fn advice(error: &StoreError) -> &'static str {
+    use io::ErrorKind::{FileTooLarge, PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, StorageFull};
+    match error {
+        StoreError::Damaged { reason, .. } if !reason.contains("backup") => {
+            ": restore a backup from before, and keep this directory as it is until that is done"
+        }
+        StoreError::Io { source, .. } => match source.kind() {
+            StorageFull | QuotaExceeded | FileTooLarge => {
+                ": make room on its disk, or raise what this process may write, and start again"
+            }
+            ReadOnlyFilesystem | PermissionDenied => {
+                ": the server must be able to write there, or be told another directory with --store-directory"
+            }
+            _ => "",
+        },
+        _ => "",
+    }
 }
 
 /// How a server ended.

@@ -381,6 +381,10 @@ impl From<StoreError> for Refusal {
             StoreError::Newer { .. } | StoreError::Older { .. } | StoreError::NewerBackup { .. } => {
                 Self::Newer(text)
             }
+            // The refusal says itself what to do.
+            StoreError::NewerRecord { what, found, known } => Self::Newer(format!(
+                "{what} has version {found}, this program reads up to {known}"
+            )),
             StoreError::Unsupported(text) => Self::Unsupported(text),
             StoreError::TooLarge { .. } | StoreError::BadKey { .. } => Self::TooLarge(text),
             StoreError::Io { .. } | StoreError::InUse { .. } | StoreError::Poisoned(_) => {

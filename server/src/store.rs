@@ -239,6 +239,18 @@ pub enum StoreError {
         /// Format that this program reads.
         known: u32,
     },
+    /// One record is of a version that this program does not know.
+    #[error(
+        "{what} has version {found}, this program reads up to {known}: start the newer program that wrote it; if there is none, the record is damaged: restore a backup from before"
+    )]
+    NewerRecord {
+        /// Which record.
+        what: String,
+        /// Its version.
+        found: u32,
+        /// Newest version known.
+        known: u32,
+    },
     /// A backup was written by a newer program.
     #[error(
         "backup {path} has version {found}, this program reads up to {known}: restore it with the newer program"

@@ -3,6 +3,10 @@
 
 #![allow(clippy::unwrap_used, reason = "a test fails by it")]
 
+#[path = "damage/database.rs"]
+mod database;
+#[path = "damage/journal_segments.rs"]
+mod journal_segments;
 #[path = "support/sim_disk.rs"]
 mod sim_disk;
 #[path = "support/store.rs"]

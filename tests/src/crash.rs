@@ -109,6 +109,8 @@ const TICK: Duration = Duration::from_millis(20);
 const PORTION: usize = 16;
 /// Longest wait for a server to come to its point once everything it may get is sent.
 const POINT_PATIENCE: Duration = Duration::from_millis(1500);
+/// Longest wait until all that was sent is acknowledged.
+const HEARD_PATIENCE: Duration = Duration::from_secs(30);
 /// Lives that are added because others never came to their point.
 const MOST_MISSED: usize = 10;
 /// Longest wait for a server to serve.
@@ -140,7 +142,7 @@ impl Campaign {
         let home = Home::new(&place.path().join("steady"), &self.program);
         home.found(&fleet).await;
         let streams = fleet.begin(&home.dial());
-        let expected = self.to_the_end(&home, streams, &mut Outcome::default()).await;
+        let expected = to_the_end(&home, streams, &mut Outcome::default()).await;
         outcome.findings.extend(expected.1);
         let expected = expected.0;
 
@@ -148,8 +150,8 @@ impl Campaign {
         let home = Home::new(&place.path().join("shaken"), &self.program);
         home.found(&fleet).await;
         let streams = fleet.begin(&home.dial());
-        self.kill(&home, &streams, &mut outcome, &mut tell).await;
-        let (found, findings) = self.to_the_end(&home, streams, &mut outcome).await;
+        self.kill(&home, &fleet, &streams, &mut outcome, &mut tell).await;
+        let (found, findings) = to_the_end(&home, streams, &mut outcome).await;
         outcome.findings.extend(findings);
         outcome.took = begun.elapsed();
         outcome.descents = expected.descents;
@@ -162,6 +164,7 @@ impl Campaign {
     async fn kill(
         &self,
         home: &Home,
+        fleet: &Fleet,
         streams: &Streams,
         outcome: &mut Outcome,
         tell: &mut impl FnMut(usize, &Outcome),
@@ -174,9 +177,18 @@ impl Campaign {
             let fate = fates[number].clone();
             home.note_synced();
             let mut server = home.start(&self.faults(home, &fate));
-            let death = live(&mut server, &fate, |part| {
-                streams.release(number * PORTION + part);
-            })
+            let begin = number * PORTION;
+            // The end of a session is a commit of its own, and would sync what the last batches brought.
+            let end = (begin + 1..=begin + PORTION)
+                .rev()
+                .find(|batch| fate.when != When::Heard || !fleet.ends_a_session(*batch))
+                .unwrap_or(begin + PORTION);
+            let death = live(
+                &mut server,
+                &fate,
+                |part| streams.release(end.min(begin + part)),
+                || streams.heard() >= end,
+            )
             .await;
             let log = server.bury();
             outcome.replayed += usize::from(log.says("replayed:") && !log.says("replayed: 0"));
@@ -218,7 +230,7 @@ impl Campaign {
                         });
                     }
                 }
-                (_, When::After { .. }) => outcome.random_kills += 1,
+                (_, When::After { .. } | When::Heard) => outcome.random_kills += 1,
             }
             if fate.left != Left::All {
                 outcome.power_losses += 1;
@@ -227,25 +239,6 @@ impl Campaign {
             number += 1;
             tell(number, outcome);
         }
-    }
-
-    /// A life without a fault, until every stream has come to its end. Returns the records and what is wrong.
-    async fn to_the_end(
-        &self,
-        home: &Home,
-        streams: Streams,
-        outcome: &mut Outcome,
-    ) -> (Records, Vec<String>) {
-        let mut server = home.start("");
-        streams.release(usize::MAX);
-        let driven = streams.end().await;
-        outcome.batches = driven.sent + driven.resent;
-        outcome.resent = driven.resent;
-        outcome.reconnects = driven.reconnects;
-        let mut findings = driven.findings;
-        findings.extend(server.end().err());
-        findings.extend(home.verify().err());
-        (records::read(home), findings)
     }
 
     fn faults(&self, home: &Home, fate: &Fate) -> String {
@@ -269,8 +262,27 @@ impl Campaign {
     }
 }
 
+/// A life without a fault, until every stream has come to its end. Returns the records and what is wrong.
+pub async fn to_the_end(home: &Home, streams: Streams, outcome: &mut Outcome) -> (Records, Vec<String>) {
+    let mut server = home.start("");
+    streams.release(usize::MAX);
+    let driven = streams.end().await;
+    outcome.batches = driven.sent + driven.resent;
+    outcome.resent = driven.resent;
+    outcome.reconnects = driven.reconnects;
+    let mut findings = driven.findings;
+    findings.extend(server.end().err());
+    findings.extend(home.verify().err());
+    (records::read(home), findings)
+}
+
 /// Waits until a server dies as it is to, and lets the vehicles send meanwhile.
-async fn live(server: &mut Child, fate: &Fate, release: impl Fn(usize)) -> Death {
+async fn live(
+    server: &mut Child,
+    fate: &Fate,
+    release: impl Fn(usize),
+    is_heard: impl Fn() -> bool,
+) -> Death {
     let born = Instant::now();
     let mut serving_since = None;
     let mut is_ending = false;
@@ -295,6 +307,7 @@ async fn live(server: &mut Child, fate: &Fate, release: impl Fn(usize)) -> Death
             When::After { start: true, time } => born.elapsed() >= time,
             When::After { start: false, time } => serving_since.is_some() && served >= time,
             When::At(..) => served >= TICK * PORTION as u32 + POINT_PATIENCE,
+            When::Heard => is_heard(),
         };
         if is_over {
             server.kill();
@@ -303,6 +316,13 @@ async fn live(server: &mut Child, fate: &Fate, release: impl Fn(usize)) -> Death
         if fate.is_at_the_end() && !is_ending && served >= TICK * (PORTION / 2) as u32 {
             server.signal("-TERM");
             is_ending = true;
+        }
+        if fate.when == When::Heard && served > HEARD_PATIENCE {
+            server.kill();
+            return Death::Itself(format!(
+                "not all is acknowledged after {} s",
+                HEARD_PATIENCE.as_secs()
+            ));
         }
         if serving_since.is_none() && born.elapsed() > START_PATIENCE {
             server.kill();

@@ -8,6 +8,7 @@ pub mod fleet;
 pub mod hold;
 pub mod peer;
 pub mod probe;
+pub mod restart;
 pub mod road;
 pub mod slow;
 pub mod steady;

@@ -7,6 +7,9 @@
     reason = "test code: a panic is how it reports, measured values belong on its output"
 )]
 
+#[path = "crash/disks.rs"]
+mod disks;
+
 use coldbrake_server::fault::Point;
 use coldbrake_tests::{
     crash::{Campaign, fate},
@@ -41,11 +44,10 @@ async fn a_server_that_is_killed_at_every_point_comes_to_the_same_bytes() {
 
 /// The check itself is checked: a server that acknowledges before it syncs is found out.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "in the release profile something syncs the last commit before the kill, and nothing is lost: to be looked into"]
 async fn a_server_that_acknowledges_before_it_syncs_is_found_out() {
     let campaign = Campaign {
         program: program::server_with_faults().to_owned(),
-        fates: fate::at_rest(3),
+        fates: fate::when_heard(3),
         vehicles: 3,
         seed: SEED,
         keeps_journal: true,
@@ -54,11 +56,12 @@ async fn a_server_that_acknowledges_before_it_syncs_is_found_out() {
     let outcome = campaign.run(|_, _| ()).await;
     println!("{:#?}", outcome.findings);
     let is_told = |text: &str| outcome.findings.iter().any(|f| f.contains(text));
-    assert!(
-        is_told("was acknowledged, and now only"),
-        "{:#?}",
-        outcome.findings
-    );
+    // Every single kill is found out.
+    let losses = outcome
+        .findings
+        .iter()
+        .filter(|f| f.contains("was acknowledged, and now only"));
+    assert!(losses.count() >= campaign.fates.len(), "{:#?}", outcome.findings);
     assert!(
         is_told("are lost") && is_told("is another"),
         "{:#?}",

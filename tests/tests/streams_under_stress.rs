@@ -5,12 +5,13 @@
     reason = "test code: a panic is how it reports"
 )]
 
-use std::path::Path;
+use std::{path::Path, time::Duration};
 
 use coldbrake_server::files;
 use coldbrake_tests::{
     load::{
         hold::{self, Hold},
+        restart::{self, Restart},
         trials::{self, Ground},
     },
     program,
@@ -97,4 +98,19 @@ async fn streams_are_held_lost_ten_times_and_ended_in_order() {
         hold::hold(program::server(), hold, &mut report).await;
         report.close();
     }
+}
+
+/// Ends with half of them streaming, starts, is killed, starts: every vehicle is known, nothing acknowledged is gone.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_server_that_starts_again_knows_every_vehicle() {
+    let _turn = turn().await;
+    let mut report = Report::new("restart");
+    let of = Restart {
+        vehicles: 2_000,
+        streams: 1_000,
+        per_connection: 100,
+        period: Duration::from_secs(2),
+    };
+    restart::restart(program::server(), of, &mut report).await;
+    report.close();
 }

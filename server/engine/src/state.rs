@@ -188,8 +188,12 @@ impl VehicleState {
         self.life.brakes.map(crate::thermal::Brakes::hottest_c)
     }
 
-    /// Records a service of the brakes: the account of the serviced axles begins anew at its time.
+    /// Records a service of the brakes: the account of the serviced axles begins anew at its time. A time before 1970 or
+    /// beyond what a state may hold changes nothing.
     pub fn record_service(&mut self, service: &crate::wear::Service) -> crate::wear::Recorded {
+        if !(0..=plausible::LARGEST).contains(&service.time_ms) {
+            return crate::wear::Recorded::Impossible;
+        }
         self.life.wear.service(service)
     }
 

@@ -114,6 +114,8 @@ pub enum Recorded {
     Older,
     /// The very same was recorded before.
     Again,
+    /// Its time cannot be: nothing was changed.
+    Impossible,
 }
 
 /// Account of one axle's brakes since their last service.

@@ -203,7 +203,8 @@ fn take_up(store: &dyn Store, watch: &mut Watch, sort: Sort, start: &str) -> Res
             match watch.load(sort, &row.name, &row.bytes) {
                 Ok(()) => {}
                 Err(LoadError::Newer { found }) => {
-                    return Err(StoreError::Newer {
+                    return Err(StoreError::NewerRecord {
+                        what: format!("{} `{}`", shelf.name(), row.name),
                         found: u32::from(found),
                         known: u32::from(coldbrake_engine::alarm::watch::FORMAT),
                     });

@@ -98,11 +98,14 @@ impl ServiceRecord {
         let damaged = |why: String| Refusal::Damaged(format!("brake service `{}`: {why}", stored.name));
         match stored.bytes.split_first() {
             Some((&VERSION, rest)) => postcard::from_bytes(rest).map_err(|e| damaged(e.to_string())),
-            Some((version, _)) => Err(Refusal::Newer(format!(
-                "brake service `{}` has version {version}",
-                stored.name
-            ))),
-            None => Err(damaged("it is empty".to_owned())),
+            Some((&found, _)) if found > VERSION => {
+                Err(Refusal::from(crate::store::StoreError::NewerRecord {
+                    what: format!("brake service `{}`", stored.name),
+                    found: u32::from(found),
+                    known: u32::from(VERSION),
+                }))
+            }
+            _ => Err(damaged("it has no version".to_owned())),
         }
     }
 

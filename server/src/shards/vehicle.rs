@@ -201,6 +201,13 @@ impl Vehicle {
             let _ = call.reply.send(Err(refusal));
             return;
         }
+        if recorded == Recorded::Impossible {
+            let _ = call.reply.send(Err(Refusal::field(
+                "service_time_ms",
+                "is a time that no clock shows",
+            )));
+            return;
+        }
         self.version += 1;
         self.services.push(Entry {
             history: (recorded != Recorded::Again).then_some(call.history),

@@ -188,7 +188,14 @@ impl SledStore {
             verify::check_records(&self.index, &mut report);
             verify::check_histograms(&self.index, &mut report);
             Ok(())
-        })?;
+        })
+        .inspect_err(|error| self.suspect(error))?;
+        if let Some(found) = report.findings.iter().find(|f| !f.what.starts_with("journal")) {
+            self.suspect(&StoreError::Damaged {
+                what: found.what.clone(),
+                reason: found.reason.clone(),
+            });
+        }
         Ok(report)
     }
 
@@ -217,7 +224,16 @@ impl SledStore {
 
     fn read<T>(&self, read: impl FnOnce(&Index) -> Result<T, StoreError>) -> Result<T, StoreError> {
         let _view = self.view.read().unwrap_or_else(PoisonError::into_inner);
-        guard::catch("read", || read(&self.index))
+        guard::catch("read", || read(&self.index)).inspect_err(|error| self.suspect(error))
+    }
+
+    /// Notes that the index is damaged, so that the next start reads all of it and, if it can, builds it anew.
+    fn suspect(&self, error: &StoreError) {
+        if matches!(error, StoreError::Damaged { .. })
+            && let Err(error) = std::fs::write(self.layout.suspect(), b"")
+        {
+            tracing::warn!(%error, "cannot note that the index is damaged: the next start may not look for it");
+        }
     }
 
     /// Makes everything durable in the index, begins a new segment and lets old ones go.
@@ -255,7 +271,8 @@ impl Store for SledStore {
             return Err(StoreError::Poisoned(reason.clone()));
         }
         let lsn = journal.next_lsn();
-        let changes = guard::catch("read", || resolve::resolve(&self.index, batch, lsn))?;
+        let changes = guard::catch("read", || resolve::resolve(&self.index, batch, lsn))
+            .inspect_err(|error| self.suspect(error))?;
         match journal.commit(&changes) {
             Ok(()) => {}
             // Nothing has been written.

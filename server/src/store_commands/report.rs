@@ -198,8 +198,12 @@ fn verify_lines(directory: &Path, found: &VerifyReport, opened: &OpenReport, is_
         lines.push(format!("found: {} more", found.more_findings));
     }
     if !found.is_sound() {
-        lines
-            .push("what to do: copy the directory as it is, then restore a backup into a new one".to_owned());
+        let what = if found.journal_is_complete {
+            "what to do: copy the directory as it is; the next start puts the index aside and builds it anew"
+        } else {
+            "what to do: copy the directory as it is, then restore a backup into a new one"
+        };
+        lines.push(what.to_owned());
     }
     lines
 }

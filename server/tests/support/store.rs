@@ -226,7 +226,7 @@ pub fn typical(k: u32) -> CommitBatch {
 }
 
 /// Everything that a store tells.
-#[derive(Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Dump {
     pub states: Vec<(String, Option<Vec<u8>>)>,
     pub vehicles: Vec<VehicleRecord>,

@@ -96,7 +96,7 @@ async fn kill(
         let campaign = Campaign {
             program: program.to_owned(),
             fates: if acknowledges_early {
-                fate::at_rest(share)
+                fate::when_heard(share)
             } else {
                 fate::draw(share, keeps_journal, seed + u64::from(keeps_journal))
             },

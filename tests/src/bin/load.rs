@@ -21,6 +21,7 @@ use coldbrake_tests::{
         child::{self, Server},
         fleet::Plan,
         hold::{self, Hold},
+        restart::{self, Restart},
         slow::SlowStore,
         steady,
         trials::{self, Ground},
@@ -42,6 +43,8 @@ enum What {
     Steady(Steady),
     /// Many streams: memory of each, ten losses of all connections, time to end with all open
     Hold(HoldArguments),
+    /// A server that knows many vehicles: ended, started, killed, started
+    Restart(RestartArguments),
     /// What the server must bear; without a name everything
     Try(TryArguments),
     /// A server whose disk can be slow, for the trials
@@ -112,6 +115,25 @@ struct HoldArguments {
 }
 
 #[derive(Args)]
+struct RestartArguments {
+    /// Vehicles
+    #[arg(long, default_value_t = 100_000)]
+    vehicles: usize,
+    /// Vehicles that stream at a time, the last ones when the server ends
+    #[arg(long, default_value_t = 5_000)]
+    streams: usize,
+    /// Vehicles that share a connection
+    #[arg(long, default_value_t = 500)]
+    per_connection: usize,
+    /// Time from one message of a vehicle to the next, s
+    #[arg(long, default_value_t = 4.0)]
+    period: f64,
+    /// Program to start instead of the one of this workspace
+    #[arg(long)]
+    program: Option<PathBuf>,
+}
+
+#[derive(Args)]
 struct TryArguments {
     /// Trials
     #[arg(value_parser = clap::builder::PossibleValuesParser::new(trials::NAMES))]
@@ -148,6 +170,7 @@ fn main() {
         match arguments.command {
             What::Steady(steady) => run_steady(steady).await,
             What::Hold(hold) => run_hold(hold).await,
+            What::Restart(restart) => run_restart(restart).await,
             What::Try(trial) => run_trials(trial).await,
             What::Server(_) => unreachable!("handled above"),
         }
@@ -236,6 +259,21 @@ async fn run_hold(arguments: HoldArguments) {
     if let Some(file) = arguments.json {
         std::fs::write(file, format!("{json:#}\n")).unwrap();
     }
+    report.close();
+}
+
+async fn run_restart(arguments: RestartArguments) {
+    room(arguments.streams / arguments.per_connection.max(1));
+    let program = arguments.program.unwrap_or_else(|| program::server().to_owned());
+    let mut report = Report::new("restart");
+    let of = Restart {
+        vehicles: arguments.vehicles,
+        streams: arguments.streams.max(1),
+        per_connection: arguments.per_connection,
+        period: Duration::from_secs_f64(arguments.period),
+    };
+    let json = restart::restart(&program, of, &mut report).await;
+    println!("{json:#}");
     report.close();
 }
 

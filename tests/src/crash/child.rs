@@ -98,6 +98,11 @@ impl Child {
         *self.address.borrow()
     }
 
+    /// Returns whether it has said a text so far.
+    pub fn said(&self, text: &str) -> bool {
+        self.lines.lock().unwrap().iter().any(|line| line.contains(text))
+    }
+
     /// Returns the process.
     pub fn id(&self) -> u32 {
         self.process.id()

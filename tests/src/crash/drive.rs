@@ -1,6 +1,12 @@
 //! A fleet that streams through the real client and never loses patience.
 
-use std::{sync::Arc, time::Duration};
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering::Relaxed},
+    },
+    time::Duration,
+};
 
 use coldbrake::stream::{SourceError, StreamClient, StreamEvent};
 use coldbrake_engine::{Batch, Opening, Session};
@@ -72,14 +78,37 @@ impl Fleet {
         self.classes.clone()
     }
 
+    /// Returns whether a session of any vehicle ends with its batch of this number, counted from 1 over all its sessions.
+    pub fn ends_a_session(&self, batch: usize) -> bool {
+        self.vehicles.iter().any(|vehicle| {
+            let mut end = 0;
+            vehicle.sessions.iter().any(|(_, batches)| {
+                end += batches.len();
+                end == batch
+            })
+        })
+    }
+
     /// Lets every vehicle begin to stream, as far as [`Streams::release`] lets it.
     pub fn begin(&self, dial: &Dial) -> Streams {
         let released = watch::Sender::new(0);
         let mut tasks = JoinSet::new();
+        let mut heard = Vec::new();
         for vehicle in &self.vehicles {
-            tasks.spawn(drive(Arc::clone(vehicle), dial.clone(), released.subscribe()));
+            let durable = Arc::new(AtomicUsize::new(0));
+            heard.push(Arc::clone(&durable));
+            tasks.spawn(drive(
+                Arc::clone(vehicle),
+                dial.clone(),
+                released.subscribe(),
+                durable,
+            ));
         }
-        Streams { released, tasks }
+        Streams {
+            released,
+            heard,
+            tasks,
+        }
     }
 }
 
@@ -120,6 +149,8 @@ pub struct Driven {
 #[derive(Debug)]
 pub struct Streams {
     released: watch::Sender<usize>,
+    /// Batches that each vehicle has heard to be durable.
+    heard: Vec<Arc<AtomicUsize>>,
     tasks: JoinSet<Driven>,
 }
 
@@ -131,6 +162,11 @@ impl Streams {
             *known = batches.max(*known);
             is_more
         });
+    }
+
+    /// Returns how many of its first batches every vehicle has heard to be durable.
+    pub fn heard(&self) -> usize {
+        self.heard.iter().map(|n| n.load(Relaxed)).min().unwrap_or(0)
     }
 
     /// Waits until everything is durable.
@@ -148,13 +184,23 @@ impl Streams {
 }
 
 /// Streams all sessions of a vehicle.
-async fn drive(vehicle: Arc<Vehicle>, dial: Dial, released: watch::Receiver<usize>) -> Driven {
+async fn drive(
+    vehicle: Arc<Vehicle>,
+    dial: Dial,
+    released: watch::Receiver<usize>,
+    heard: Arc<AtomicUsize>,
+) -> Driven {
     let mut driven = Driven::default();
     let mut first = 0;
     for (opening, batches) in &vehicle.sessions {
         let mut findings = Vec::new();
         let mut acknowledged = 0;
         let name = &vehicle.name;
+        // The end of a session has a number too, behind its batches.
+        let note = |through: i64| {
+            let batches = usize::try_from(through).unwrap_or(0).min(batches.len());
+            heard.fetch_max(first + batches, Relaxed);
+        };
         let hear = |event: StreamEvent<'_>, totals: &coldbrake::stream::StreamTotals| match event {
             StreamEvent::Opened { durable_through } => {
                 if durable_through < acknowledged {
@@ -162,8 +208,12 @@ async fn drive(vehicle: Arc<Vehicle>, dial: Dial, released: watch::Receiver<usiz
                         "{name}: batch {acknowledged} was acknowledged, and now only {durable_through} is durable"
                     ));
                 }
+                note(durable_through);
             }
-            StreamEvent::Durable => acknowledged = acknowledged.max(totals.durable_through),
+            StreamEvent::Durable => {
+                acknowledged = acknowledged.max(totals.durable_through);
+                note(acknowledged);
+            }
             StreamEvent::Rejected { sequence, violations } => {
                 findings.push(format!("{name}: batch {sequence} was refused: {violations:?}"));
             }

@@ -17,6 +17,8 @@ pub enum When {
     },
     /// When it comes to a point for the time with this number, counted from 1.
     At(Point, u64),
+    /// As soon as every vehicle has heard that all it was let send is durable.
+    Heard,
 }
 
 /// What is on the disk after a death.
@@ -130,14 +132,11 @@ fn most_times(point: Point) -> u64 {
     }
 }
 
-/// Returns deaths that show whether anything was acknowledged before it was synced: each after a while without news,
-/// when all that was sent has been acknowledged.
-pub fn at_rest(number: usize) -> Vec<Fate> {
+/// Returns deaths that show whether anything was acknowledged before it was synced: each loses what was not synced at the
+/// moment when all that was sent has been acknowledged, before anything else can be written behind it.
+pub fn when_heard(number: usize) -> Vec<Fate> {
     let fate = Fate {
-        when: When::After {
-            start: false,
-            time: Duration::from_secs(2),
-        },
+        when: When::Heard,
         left: Left::Synced,
         segment_bytes: 8 << 20,
     };

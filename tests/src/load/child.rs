@@ -30,6 +30,8 @@ pub struct Server {
     pub address: String,
     /// Where metrics are.
     pub admin: String,
+    /// Time from its start until it served.
+    pub ready_after: Duration,
     log: Arc<Mutex<VecDeque<String>>>,
 }
 
@@ -77,6 +79,7 @@ impl Server {
             .args(more)
             .stdin(Stdio::null())
             .stderr(Stdio::piped());
+        let began = Instant::now();
         let mut child = command.spawn().unwrap();
         let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
         let (mut address, mut admin, mut begun) = (None, None, VecDeque::new());
@@ -91,6 +94,7 @@ impl Server {
             }
             begun.push_back(line);
         }
+        let ready_after = began.elapsed();
         let log = Arc::new(Mutex::new(begun));
         let kept = Arc::clone(&log);
         // Ends with the child: a log that nobody reads would stop it.
@@ -107,6 +111,7 @@ impl Server {
             child,
             address: address.unwrap(),
             admin: admin.unwrap(),
+            ready_after,
             log,
         };
         register(&server.uri()).await;
@@ -147,6 +152,11 @@ impl Server {
     /// Asks it to end, as a service manager does.
     pub fn terminate(&self) {
         self.signal(Signal::TERM);
+    }
+
+    /// Kills it.
+    pub fn kill(&self) {
+        self.signal(Signal::KILL);
     }
 
     fn signal(&self, signal: Signal) {

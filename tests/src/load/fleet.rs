@@ -4,7 +4,7 @@ use std::{
     collections::BTreeMap,
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
-        atomic::{AtomicBool, AtomicU64, Ordering::Relaxed},
+        atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering::Relaxed},
     },
     time::Duration,
 };
@@ -32,6 +32,8 @@ fn latencies() -> Histogram<u64> {
 pub struct Plan {
     /// Where the server is.
     pub uri: String,
+    /// Number of the first vehicle.
+    pub first: usize,
     /// Number of vehicles.
     pub vehicles: usize,
     /// Vehicles that share a connection.
@@ -51,6 +53,7 @@ impl Plan {
     pub fn new(uri: impl Into<String>, vehicles: usize, per_connection: usize) -> Self {
         Self {
             uri: uri.into(),
+            first: 0,
             vehicles,
             per_connection: per_connection.max(1),
             rate_hz: 10.0,
@@ -73,6 +76,7 @@ pub(super) struct Order {
 /// What the vehicles of a fleet have in common.
 pub(super) struct Common {
     pub(super) road: Road,
+    pub(super) first: usize,
     pub(super) vehicles: usize,
     pub(super) period: Duration,
     pub(super) tally: Tally,
@@ -95,13 +99,16 @@ pub(super) struct Tally {
     pub(super) forgotten: AtomicU64,
     pub(super) most_on_their_way: AtomicU64,
     pub(super) recording: AtomicBool,
+    /// Highest number of each vehicle that is known to be durable.
+    pub(super) durable: Vec<AtomicI64>,
     losses: Mutex<BTreeMap<String, u64>>,
     latencies: Vec<Mutex<Histogram<u64>>>,
 }
 
 impl Tally {
-    fn new() -> Self {
+    fn new(vehicles: usize) -> Self {
         Self {
+            durable: (0..vehicles).map(|_| AtomicI64::new(0)).collect(),
             latencies: (0..LATENCY_PARTS).map(|_| Mutex::new(latencies())).collect(),
             ..Self::default()
         }
@@ -199,9 +206,10 @@ impl Fleet {
     pub fn start(plan: &Plan) -> Self {
         let common = Arc::new(Common {
             road: Road::new(plan.rate_hz, plan.message_s),
+            first: plan.first,
             vehicles: plan.vehicles,
             period: plan.period,
-            tally: Tally::new(),
+            tally: Tally::new(plan.vehicles),
             orders: watch::Sender::new(Order::default()),
             turns: Semaphore::new(plan.openings),
             over: CancellationToken::new(),
@@ -216,7 +224,8 @@ impl Fleet {
                 }));
             }
             if let Some(gateway) = &gateway {
-                tasks.spawn(Vehicle::new(Arc::clone(&common), Arc::clone(gateway), index).run());
+                let number = plan.first + index;
+                tasks.spawn(Vehicle::new(Arc::clone(&common), Arc::clone(gateway), number).run());
             }
         }
         Self { common, tasks }
@@ -275,6 +284,12 @@ impl Fleet {
             most_on_their_way: tally.most_on_their_way.load(Relaxed),
             losses: lock(&tally.losses).clone(),
         }
+    }
+
+    /// Returns the highest number of each vehicle that the server has told to be durable.
+    pub fn durable(&self) -> Vec<i64> {
+        let durable = &self.common.tally.durable;
+        durable.iter().map(|through| through.load(Relaxed)).collect()
     }
 
     /// Waits until something holds of the counts, at most so long. Returns how long it took, or `None`.

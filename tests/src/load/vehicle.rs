@@ -257,7 +257,8 @@ impl Vehicle {
     fn due(&self, sequence: i64) -> Option<Instant> {
         let (since, first) = self.drive?;
         let period = self.common.period;
-        let offset = period.mul_f64(self.index as f64 / self.common.vehicles.max(1) as f64);
+        let place = self.index - self.common.first;
+        let offset = period.mul_f64(place as f64 / self.common.vehicles.max(1) as f64);
         let Ok(n) = u32::try_from(sequence - first) else {
             return Some(Instant::now());
         };
@@ -300,6 +301,7 @@ impl Vehicle {
             }
         }
         self.durable = through;
+        tally.durable[self.index - self.common.first].store(through, Relaxed);
     }
 }
 

@@ -5,7 +5,7 @@
 use serde::ser::{self, Serialize};
 
 /// Largest count or sum: in mm, mJ or ms still a thousand times what a vehicle does in its life.
-const LARGEST: i64 = 1 << 60;
+pub(super) const LARGEST: i64 = 1 << 60;
 /// Smallest: half of the range stands for "never" in one place.
 const SMALLEST: i64 = i64::MIN / 2;
 /// Largest of the small counts.

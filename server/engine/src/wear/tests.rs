@@ -201,3 +201,28 @@ fn new_rotors_on_all_axles_are_clean() {
     assert_eq!(w.account().clean_ms, Some(10 * DAY));
     assert!((w.account().clean_m - 2e6).abs() < 1.0);
 }
+
+/// A state with a time beyond what states may hold would not be read again.
+#[test]
+fn a_time_that_cannot_be_is_not_recorded() {
+    let opening = crate::Opening {
+        session: crate::Session([1; 16]),
+        software_version: "1".to_owned(),
+        brake_kind: crate::BrakeKind::Pressure,
+        current_sign: crate::CurrentSign::ChargePositive,
+        declared_mass_kg: None,
+        declared_mass_uncertainty: None,
+    };
+    let mut state = crate::VehicleState::new("van-07", opening);
+    let before = state.to_bytes();
+    for time_ms in [i64::MIN, -1, (1 << 60) + 1, i64::MAX] {
+        let told = state.record_service(&service(Axle::Both, Work::Pads, time_ms));
+        assert_eq!(told, Recorded::Impossible, "{time_ms}");
+        assert_eq!(state.to_bytes(), before, "{time_ms}");
+    }
+    for time_ms in [0, 1 << 60] {
+        let told = state.record_service(&service(Axle::Both, Work::Pads, time_ms));
+        assert_eq!(told, Recorded::Changed, "{time_ms}");
+        crate::VehicleState::from_bytes(&state.to_bytes()).unwrap();
+    }
+}

@@ -24,6 +24,8 @@ use crate::store::{
 
 /// Newest format that this program reads and the one that it writes.
 pub const FORMAT: (u32, u32) = (1, 0);
+/// File that stands beside the index once something of it could not be read: the next start reads all of it.
+pub(super) const SUSPECT: &str = "index.suspect";
 const FORMAT_MAGIC: &[u8; 16] = b"coldbrake store\n";
 
 /// The files of a store.
@@ -39,6 +41,10 @@ impl Layout {
 
     pub(super) fn index(&self) -> PathBuf {
         self.dir.join("index")
+    }
+
+    pub(super) fn suspect(&self) -> PathBuf {
+        self.dir.join(SUSPECT)
     }
 
     /// The index while it is being built: it gets its name only when it is whole.
@@ -127,25 +133,58 @@ pub(super) fn open(
         .map(|(first, end)| (*first, end - 1))
         .collect();
     clear_leftovers(layout, disk, &mut report)?;
-    let index = match open_index(layout, options, tuning, &found) {
+    // Where nothing can be built anew, it is better to serve what can be read.
+    let is_suspect = plan.complete && exists(disk, &layout.dir, SUSPECT)?;
+    let check = match plan.closed {
+        _ if is_suspect => Check::All,
+        false if tuning.check_after_crash => Check::Records,
+        _ => Check::Nothing,
+    };
+    let mut opened = open_index(layout, options, tuning, &found, check);
+    // Where nothing can be built anew, the database gets along without its files beside the log: then all is looked at.
+    if let Err(Unfit::Unopened(_)) = opened
+        && !plan.complete
+        && set_extras_aside(layout, disk, &mut report)?
+    {
+        opened = open_index(layout, options, tuning, &found, Check::All);
+    }
+    let index = match opened {
         Ok((index, replayed)) => {
             report.replayed = replayed;
             index
         }
         Err(Unfit::Refused(error)) => return Err(error),
-        Err(Unfit::Broken(reason)) => build_anew(layout, options, tuning, &found, reason, &mut report)?,
+        Err(Unfit::Unopened(reason) | Unfit::Broken(reason)) => {
+            build_anew(layout, options, tuning, &found, reason, &mut report)?
+        }
     };
+    if is_suspect {
+        let path = layout.suspect();
+        disk.remove(&path).map_err(|e| failed("remove", &path, e))?;
+    }
     fault::reach(Point::StartReplayed);
     let journal = found.resume(sizes)?;
     fault::reach(Point::StartResumed);
     Ok((index, journal, report))
 }
 
+/// What of an index is read before it is used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Check {
+    Nothing,
+    /// Every record.
+    Records,
+    /// Every record, and all histograms against the descents.
+    All,
+}
+
 /// Why an index cannot be used.
 enum Unfit {
     /// Building a new one does not help, or is not ours to do.
     Refused(StoreError),
-    /// It is damaged or gone.
+    /// It is gone, or the database does not open it.
+    Unopened(String),
+    /// It is damaged.
     Broken(String),
 }
 
@@ -153,7 +192,7 @@ impl Unfit {
     fn into_error(self, dir: &Path) -> StoreError {
         match self {
             Self::Refused(error) => error,
-            Self::Broken(reason) => StoreError::Damaged {
+            Self::Unopened(reason) | Self::Broken(reason) => StoreError::Damaged {
                 what: format!("index {}", dir.display()),
                 reason,
             },
@@ -161,16 +200,18 @@ impl Unfit {
     }
 }
 
-/// Opens the index that is there and brings it up to the end of the journal. Returns how many commits that took.
+/// Opens the index that is there, brings it up to the end of the journal and, if told so, reads all of it. Returns how
+/// many commits were applied.
 fn open_index(
     layout: &Layout,
     options: &SledOptions,
     tuning: &Tuning,
     found: &Found,
+    check: Check,
 ) -> Result<(Index, u64), Unfit> {
     let dir = layout.index();
     if !exists(&tuning.disk, &layout.dir, "index").map_err(Unfit::Refused)? {
-        return Err(Unfit::Broken("it is missing".to_owned()));
+        return Err(Unfit::Unopened("it is missing".to_owned()));
     }
     let index = open_database(&dir, options)?;
     let broken = |e: StoreError| match e {
@@ -214,13 +255,16 @@ fn open_index(
     // Only then is the index whole: the process before may have died in the middle of a commit.
     let replay = || found.replay(plan.covered, |lsn, changes| index.apply(&changes, lsn));
     let replayed = guard::catch("replay", replay).map_err(broken)?;
-    if !plan.closed && tuning.check_after_crash {
-        let check = || {
+    if check != Check::Nothing {
+        let look = || {
             let mut report = verify::VerifyReport::default();
             verify::check_records(&index, &mut report);
+            if check == Check::All {
+                verify::check_histograms(&index, &mut report);
+            }
             Ok(report)
         };
-        let report = guard::catch("check", check).map_err(broken)?;
+        let report = guard::catch("check", look).map_err(broken)?;
         if let Some(finding) = report.findings.first() {
             return Err(Unfit::Broken(finding.to_string()));
         }
@@ -255,8 +299,8 @@ fn open_database(dir: &Path, options: &SledOptions) -> Result<Index, Unfit> {
             Ok(Err(::sled::Error::Io(e))) if !is_content(&e) => {
                 return Err(Unfit::Refused(failed("open", dir, e)));
             }
-            Ok(Err(error)) => return Err(Unfit::Broken(error.to_string())),
-            Err(panic) => return Err(Unfit::Broken(guard::panic_text(&*panic))),
+            Ok(Err(error)) => return Err(Unfit::Unopened(error.to_string())),
+            Err(panic) => return Err(Unfit::Unopened(guard::panic_text(&*panic))),
         }
     }
 }
@@ -364,6 +408,26 @@ fn clear_leftovers(layout: &Layout, disk: &Arc<dyn Disk>, report: &mut OpenRepor
         }
     }
     Ok(())
+}
+
+/// Moves away the files of the database that it can do without: settings that never differ, and snapshots of what its
+/// log says too. Returns whether there were any.
+fn set_extras_aside(
+    layout: &Layout,
+    disk: &Arc<dyn Disk>,
+    report: &mut OpenReport,
+) -> Result<bool, StoreError> {
+    let index = layout.index();
+    if !exists(disk, &layout.dir, "index")? || !exists(disk, &index, "db")? {
+        return Ok(false);
+    }
+    let names = disk.list(&index).map_err(|e| failed("list", &index, e))?;
+    let mut any = false;
+    for name in names.iter().filter(|n| *n == "conf" || n.starts_with("snap.")) {
+        report.put_aside.push(set_aside(layout, disk, &index.join(name))?);
+        any = true;
+    }
+    Ok(any)
 }
 
 /// Moves a file or directory into the next free quarantine directory.
