@@ -64,8 +64,21 @@ impl Altimeter {
         raw_m + self.offset_m
     }
 
-    /// Reads a sample that lies `distance` m after the one before, whose altitude in use is `before_m`.
-    pub(super) fn read(
+    /// Reads a sample that says the same as the one before or lies so near the altitude `before_m` in use that no more needs
+    /// to be known; `None` when it does not.
+    pub(super) fn read_plain(&mut self, (raw_m, time_ms): (f64, i64), before_m: f64) -> Option<f64> {
+        let altitude = self.plain(raw_m);
+        if (raw_m - self.last_raw_m).abs() > 1e-9 {
+            if (altitude - before_m).abs() > BELIEVED_STEP_M {
+                return None;
+            }
+            self.moved(raw_m, time_ms);
+        }
+        Some(altitude)
+    }
+
+    /// Reads any other sample; it lies `distance` m after the one before.
+    pub(super) fn read_leap(
         &mut self,
         (raw_m, time_ms): (f64, i64),
         distance: f64,
@@ -73,9 +86,6 @@ impl Altimeter {
         deviation_m: f64,
         policy: &Policy,
     ) -> Reading {
-        if (raw_m - self.last_raw_m).abs() <= 1e-9 || policy.altitude_noise_m == Some(0.0) {
-            return Reading::Plain(self.plain(raw_m));
-        }
         let leap = self.plain(raw_m) - before_m;
         let believed = STEEPEST_ROAD * distance * f64::from(1 + self.waiting)
             + BELIEVED_STEP_M
@@ -141,7 +151,11 @@ mod tests {
 
     fn read(a: &mut Altimeter, raw: f64, k: i64, before: f64) -> Reading {
         a.went(10.0, Phase::Braking, false);
-        a.read((raw, k * 1000), 10.0, before, 0.5, &Policy::default())
+        let sample = (raw, k * 1000);
+        match a.read_plain(sample, before) {
+            Some(altitude) => Reading::Plain(altitude),
+            None => a.read_leap(sample, 10.0, before, 0.5, &Policy::default()),
+        }
     }
 
     #[test]
