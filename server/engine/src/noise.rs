@@ -8,6 +8,8 @@ const SMALLEST_M: f64 = 0.01;
 const LARGEST_M: f64 = 20.0;
 /// Relative step once settled.
 const SETTLED_STEP: f64 = 0.02;
+/// Samples after which it is settled.
+const SETTLED_AFTER: u32 = (6.0 / SETTLED_STEP) as u32 - 6;
 
 /// Running estimate of the standard deviation of altitude samples.
 ///
@@ -39,13 +41,16 @@ impl AltitudeNoise {
 
     /// Takes a sample at a position along the road, m. Samples that do not advance are passed over.
     pub fn observe(&mut self, position_m: f64, altitude_m: f64) {
-        if let Some((last, _)) = self.before[1]
-            && position_m - last < 0.05
-        {
+        let Some((s1, h1)) = self.before[1] else {
+            self.before = [None, Some((position_m, altitude_m))];
+            return;
+        };
+        let second = position_m - s1;
+        if second < 0.05 {
             return;
         }
-        if let [Some((s0, h0)), Some((s1, h1))] = self.before {
-            let (first, second) = (s1 - s0, position_m - s1);
+        if let Some((s0, h0)) = self.before[0] {
+            let first = s1 - s0;
             // Beyond this the road itself bends too much between samples.
             if first + second < 80.0 {
                 let w = first / (first + second);
@@ -54,7 +59,7 @@ impl AltitudeNoise {
                 self.step(residual.abs() / gain);
             }
         }
-        self.before = [self.before[1], Some((position_m, altitude_m))];
+        self.before = [Some((s1, h1)), Some((position_m, altitude_m))];
     }
 
     /// Forgets the neighbours, after a gap. The estimate stays.
@@ -64,7 +69,11 @@ impl AltitudeNoise {
 
     fn step(&mut self, deviation: f64) {
         // Fast at first: the altitude of the very first stretch already needs it.
-        let step = (1.0 / (1.0 + f64::from(self.seen) / 6.0)).max(SETTLED_STEP);
+        let step = if self.seen < SETTLED_AFTER {
+            1.0 / (1.0 + f64::from(self.seen) / 6.0)
+        } else {
+            SETTLED_STEP
+        };
         self.seen = self.seen.saturating_add(1);
         let factor = if deviation > self.median_m {
             1.0 + step

@@ -4,9 +4,11 @@
 //! [`LAG_MM`] beyond it is known: by a local straight-line fit, as wide as the noise demands, or from the sample itself when
 //! there is next to no noise.
 
+use std::ops::ControlFlow;
+
 use serde::{Deserialize, Serialize};
 
-use crate::flow::{Peaks, Stretch};
+use crate::flow::{Peaks, Stretch, round};
 
 /// Shortest stretch of road that is told apart, mm.
 pub const STRETCH_MM: i64 = 10_000;
@@ -98,7 +100,7 @@ pub(crate) struct Filtered {
 /// Returns the altitude at the end of stretch `at`, given the stretches around it in order of position.
 pub(crate) fn settle<'a>(
     at: &Gathered,
-    around: impl Iterator<Item = &'a Gathered>,
+    mut around: impl Iterator<Item = &'a Gathered>,
     sample_deviation_m: f64,
 ) -> Filtered {
     let raw = Filtered {
@@ -117,11 +119,17 @@ pub(crate) fn settle<'a>(
     let (mut s0, mut s1, mut s2, mut t0, mut t1) = (0.0, 0.0, 0.0, 0.0, 0.0);
     // The same sums with the weights squared over the number of samples, for the deviation.
     let (mut q0, mut q1, mut q2) = (0.0, 0.0, 0.0);
-    for g in around {
-        let x = (g.mean_position_mm - at.end_mm) as f64 * 1e-3;
+    // Of what lies outside for certain only the place is looked at.
+    let width_mm = (width * 1e3) as i64 + 1;
+    let _ = around.try_for_each(|g| {
+        let x_mm = g.mean_position_mm - at.end_mm;
+        if x_mm > width_mm {
+            return ControlFlow::Break(());
+        }
+        let x = x_mm as f64 * 1e-3;
         let near = 1.0 - x.abs() / width;
-        if near <= 0.0 || g.count == 0 {
-            continue;
+        if x_mm < -width_mm || near <= 0.0 || g.count == 0 {
+            return ControlFlow::Continue(());
         }
         let w = near * f64::from(g.count);
         let y = (g.mean_altitude_mm - at.raw_mm) as f64 * 1e-3;
@@ -133,7 +141,8 @@ pub(crate) fn settle<'a>(
         q0 += w * near;
         q1 += w * near * x;
         q2 += w * near * x * x;
-    }
+        ControlFlow::Continue(())
+    });
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;
@@ -148,7 +157,7 @@ pub(crate) fn settle<'a>(
         (t0 / s0, q0 / (s0 * s0))
     };
     Filtered {
-        altitude_mm: at.raw_mm + (y * 1e3).round() as i64,
+        altitude_mm: at.raw_mm + round(y * 1e3),
         deviation_m: sample_deviation_m * variance.max(0.0).sqrt(),
     }
 }
