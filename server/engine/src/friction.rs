@@ -46,6 +46,7 @@ pub struct Circumstances {
 /// assert_eq!(cause(&creeping, &class), Cause::LowSpeed);
 /// assert_eq!(cause(&Circumstances { speed_mps: 15.0, ..creeping }, &class), Cause::BatteryFull);
 /// ```
+#[inline]
 pub fn cause(c: &Circumstances, class: &VehicleClass) -> Cause {
     if c.slip_control {
         return Cause::SlipControl;

@@ -40,7 +40,7 @@ pub(crate) struct Load {
     /// Half the mass with rotating parts, kg.
     pub(crate) half_effective: f64,
     /// The part of the road load that no speed changes, N.
-    rolling_n: f64,
+    pub(crate) rolling_n: f64,
 }
 
 impl Load {
@@ -121,8 +121,8 @@ impl<'a> Model<'a> {
 
     /// Force of rolling and air resistance, N, 0 or more at forward speed.
     #[inline]
-    pub(crate) fn road_load(&self, load: &Load, speed: f64, per_square: f64) -> f64 {
-        load.rolling_n + self.linear * speed + per_square * speed * speed
+    pub(crate) fn road_load(&self, rolling_n: f64, speed: f64, per_square: f64) -> f64 {
+        rolling_n + self.linear * speed + per_square * speed * speed
     }
 
     /// Battery current with charging positive, A.

@@ -4,6 +4,8 @@ use serde::{Deserialize, Serialize};
 
 /// Median of the absolute value of a normal variable of unit standard deviation.
 const NORMAL_MEDIAN: f64 = 0.674_489_750_196_081_7;
+/// Advance below which a sample says nothing.
+const LEAST_ADVANCE_M: f64 = 0.05;
 const SMALLEST_M: f64 = 0.01;
 const LARGEST_M: f64 = 20.0;
 /// Relative step once settled.
@@ -41,45 +43,86 @@ impl AltitudeNoise {
 
     /// Takes a sample at a position along the road, m. Samples that do not advance are passed over.
     pub fn observe(&mut self, position_m: f64, altitude_m: f64) {
-        let Some((s1, h1)) = self.before[1] else {
-            self.before = [None, Some((position_m, altitude_m))];
+        if let Some(mut walk) = self.walk() {
+            walk.observe(position_m, altitude_m);
+            self.walked(&walk);
             return;
+        }
+        if let Some((last, _)) = self.before[1]
+            && position_m - last < LEAST_ADVANCE_M
+        {
+            return;
+        }
+        self.before = [self.before[1], Some((position_m, altitude_m))];
+    }
+
+    /// Returns the estimate at work, once there are two samples to compare with.
+    #[inline]
+    pub(crate) fn walk(&self) -> Option<Walk> {
+        let [Some(first), Some(second)] = self.before else {
+            return None;
         };
-        let second = position_m - s1;
-        if second < 0.05 {
-            return;
-        }
-        if let Some((s0, h0)) = self.before[0] {
-            let first = s1 - s0;
-            // Beyond this the road itself bends too much between samples.
-            if first + second < 80.0 {
-                let w = first / (first + second);
-                let residual = h1 - (h0 + w * (altitude_m - h0));
-                let gain = (1.0 + w * w + (1.0 - w) * (1.0 - w)).sqrt();
-                self.step(residual.abs() / gain);
-            }
-        }
-        self.before = [Some((s1, h1)), Some((position_m, altitude_m))];
+        Some(Walk {
+            median_m: self.median_m,
+            seen: self.seen,
+            first,
+            second,
+        })
+    }
+
+    /// Takes back the estimate that was at work.
+    #[inline]
+    pub(crate) fn walked(&mut self, walk: &Walk) {
+        self.median_m = walk.median_m;
+        self.seen = walk.seen;
+        self.before = [Some(walk.first), Some(walk.second)];
     }
 
     /// Forgets the neighbours, after a gap. The estimate stays.
     pub fn interrupt(&mut self) {
         self.before = [None; 2];
     }
+}
 
+/// The estimate at work: with both neighbours.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Walk {
+    median_m: f64,
+    seen: u32,
+    first: (f64, f64),
+    second: (f64, f64),
+}
+
+impl Walk {
+    /// Takes a sample at a position along the road, m.
+    #[inline]
+    pub(crate) fn observe(&mut self, position_m: f64, altitude_m: f64) {
+        let ((s0, h0), (s1, h1)) = (self.first, self.second);
+        let (first, second) = (s1 - s0, position_m - s1);
+        if second < LEAST_ADVANCE_M {
+            return;
+        }
+        // Beyond this the road itself bends too much between samples.
+        if first + second < 80.0 {
+            let w = first / (first + second);
+            let residual = h1 - (h0 + w * (altitude_m - h0));
+            let gain = (1.0 + w * w + (1.0 - w) * (1.0 - w)).sqrt();
+            self.step(residual.abs() / gain);
+        }
+        (self.first, self.second) = ((s1, h1), (position_m, altitude_m));
+    }
+
+    #[inline]
     fn step(&mut self, deviation: f64) {
         // Fast at first: the altitude of the very first stretch already needs it.
-        let step = if self.seen < SETTLED_AFTER {
-            1.0 / (1.0 + f64::from(self.seen) / 6.0)
+        let (up, down) = if self.seen < SETTLED_AFTER {
+            let step = 1.0 / (1.0 + f64::from(self.seen) / 6.0);
+            (1.0 + step, 1.0 / (1.0 + step))
         } else {
-            SETTLED_STEP
+            (1.0 + SETTLED_STEP, 1.0 / (1.0 + SETTLED_STEP))
         };
         self.seen = self.seen.saturating_add(1);
-        let factor = if deviation > self.median_m {
-            1.0 + step
-        } else {
-            1.0 / (1.0 + step)
-        };
+        let factor = if deviation > self.median_m { up } else { down };
         self.median_m = (self.median_m * factor).clamp(SMALLEST_M, LARGEST_M);
     }
 }

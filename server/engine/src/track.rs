@@ -2,6 +2,7 @@
 //! the ledger and the segmenter.
 
 mod altimeter;
+mod cruise;
 mod events;
 mod interval;
 mod road;
@@ -28,6 +29,7 @@ use crate::{
     wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
+use cruise::Block;
 use events::Events;
 use road::Samples;
 pub(crate) use rows::Rows;
@@ -79,7 +81,7 @@ impl Last {
             time_ms: rows.time_ms[i],
             speed: rows.speed[i],
             altitude,
-            battery_w: interval::battery(rows, i, model).0,
+            battery_w: interval::battery_w_at(rows, i, model),
             brake: rows.brake[i],
             mass: model.mass(mass),
             mass_streamed: mass.is_some(),
@@ -165,6 +167,8 @@ struct Steady {
     /// Pauses up to this one are no gap of any kind, ms.
     plain_ms: i64,
     surveyed: bool,
+    /// Length from which a stretch is closed, mm.
+    length_mm: f64,
 }
 
 impl Track {
@@ -217,93 +221,139 @@ impl Track {
     /// are rows left, why it was not.
     pub(crate) fn take(&mut self, rows: &Rows<'_>, from: usize, c: &mut Context<'_>) -> (usize, Taken) {
         let mut steady = self.steady(c);
-        // What only the end of a stretch asks for is noted there, and at the end.
-        let mut noted = true;
-        let mut latest = from;
-        for i in from..rows.len() {
-            if rows.time_ms[i] == self.last.time_ms {
-                // The same instant twice tells nothing new.
-                continue;
-            }
-            let follows = match self.follow(rows, i, &steady, c.policy) {
-                Ok(follows) => follows,
-                Err(away) => {
-                    self.note_last(rows, latest, noted, c);
-                    return (i, away);
-                }
-            };
-            let altitude = match self.read_altitude(rows, i, &follows, &steady, c) {
-                Some(altitude) => altitude,
-                None => {
-                    self.note_last(rows, latest, noted, c);
-                    return (
-                        i,
-                        Taken::Disconnected(EndReason::DataGap, Some(Flag::AltitudeFrozen)),
-                    );
-                }
-            };
-            self.add_interval(rows, i, &follows, &steady, c);
-            let position = self.open.length();
-            self.samples.take(position, altitude);
-            c.life.noise.observe(steady.base_m + position, altitude);
-            self.last.time_ms = rows.time_ms[i];
-            self.last.speed = rows.speed[i];
-            self.last.altitude = altitude;
-            self.last.brake = rows.brake[i];
-            (latest, noted) = (i, false);
-
-            if follows.standing {
-                self.standing_ms += follows.duration_ms;
-                if self.standing_ms as f64 > c.policy.end_standstill_s * 1e3 {
-                    self.note_last(rows, latest, noted, c);
-                    noted = true;
-                    self.finish(EndReason::Standstill, None, c);
-                    // Once is enough, however long it goes on.
-                    self.standing_ms = i64::MIN / 2;
-                    steady = self.steady(c);
-                }
+        let mut block = Block::empty();
+        // The last row taken, and whether what only the end of a stretch asks for has been noted of it.
+        let (mut latest, mut noted) = (None, true);
+        let mut i = from;
+        while i < rows.len() {
+            let next = self.take_like_before(&mut block, rows, i, latest, &steady, c);
+            let position = if next > i {
+                i = next;
+                self.open.length()
             } else {
-                self.standing_ms = 0;
-            }
-            // Surveyed altitude needs no gathering and no lag.
-            let (length_mm, lag_mm) = if steady.surveyed {
-                (1, 0)
-            } else {
-                (STRETCH_MM, LAG_MM)
+                match self.take_one(rows, i, &steady, c) {
+                    // The same instant twice tells nothing new.
+                    None => {
+                        i += 1;
+                        continue;
+                    }
+                    Some(Err(away)) => {
+                        self.note_latest(rows, latest, noted, c.model);
+                        return (i, away);
+                    }
+                    Some(Ok(position)) => {
+                        i += 1;
+                        position
+                    }
+                }
             };
-            if position * 1e3 >= length_mm as f64 {
-                self.note_last(rows, latest, noted, c);
+            (latest, noted) = (Some(i - 1), false);
+            if self.standing_ms as f64 > c.policy.end_standstill_s * 1e3 {
+                self.note_latest(rows, latest, noted, c.model);
+                noted = true;
+                self.finish(EndReason::Standstill, None, c);
+                // Once is enough, however long it goes on.
+                self.standing_ms = i64::MIN / 2;
+                steady = self.steady(c);
+            }
+            if position * 1e3 >= steady.length_mm {
+                self.note_latest(rows, latest, noted, c.model);
                 noted = true;
                 self.close_stretch();
-                self.settle_ready(lag_mm, c);
+                // Surveyed altitude needs no lag.
+                self.settle_ready(if steady.surveyed { 0 } else { LAG_MM }, c);
                 steady = self.steady(c);
             }
             if c.life.sign_refused {
-                self.note_last(rows, latest, noted, c);
-                return (i + 1, Taken::Connected);
+                break;
             }
         }
-        self.note_last(rows, latest, noted, c);
-        (rows.len(), Taken::Connected)
+        self.note_latest(rows, latest, noted, c.model);
+        (i, Taken::Connected)
+    }
+
+    /// Takes rows that go on as the ones before did; returns the first row not taken.
+    fn take_like_before(
+        &mut self,
+        block: &mut Block,
+        rows: &Rows<'_>,
+        i: usize,
+        latest: Option<usize>,
+        steady: &Steady,
+        c: &mut Context<'_>,
+    ) -> usize {
+        // A block begins at the row before, and that must have been taken.
+        if latest.is_none_or(|latest| latest + 1 != i) || steady.surveyed {
+            return i;
+        }
+        if !block.holds(i) {
+            block.fill(rows, i, steady, c.model);
+        }
+        if block.holds(i) {
+            self.cruise(block, rows, i, steady, c)
+        } else {
+            i
+        }
+    }
+
+    /// Takes one row, whatever it is. Returns the position in the open stretch, m, or why the row does not belong to the road;
+    /// nothing when it is passed over.
+    fn take_one(
+        &mut self,
+        rows: &Rows<'_>,
+        i: usize,
+        steady: &Steady,
+        c: &mut Context<'_>,
+    ) -> Option<Result<f64, Taken>> {
+        if rows.time_ms[i] == self.last.time_ms {
+            return None;
+        }
+        let follows = match self.follow(rows, i, steady, c.policy) {
+            Ok(follows) => follows,
+            Err(away) => return Some(Err(away)),
+        };
+        let Some(altitude) = self.read_altitude(rows, i, &follows, steady, c) else {
+            return Some(Err(Taken::Disconnected(
+                EndReason::DataGap,
+                Some(Flag::AltitudeFrozen),
+            )));
+        };
+        self.add_interval(rows, i, &follows, steady, c);
+        let position = self.open.length();
+        self.samples.take(position, altitude);
+        c.life.noise.observe(steady.base_m + position, altitude);
+        self.last.time_ms = rows.time_ms[i];
+        self.last.speed = rows.speed[i];
+        self.last.altitude = altitude;
+        self.last.brake = rows.brake[i];
+        self.standing_ms = if follows.standing {
+            self.standing_ms + follows.duration_ms
+        } else {
+            0
+        };
+        Some(Ok(position))
     }
 
     fn steady(&self, c: &Context<'_>) -> Steady {
+        let surveyed = c.policy.altitude_noise_m == Some(0.0);
         Steady {
             base_m: self.base_mm as f64 * 1e-3,
             square: c.model.road_load_per_square(self.air_density),
             // Longer than that is looked at closely.
             plain_ms: if c.policy.bridge_time_s >= 1.0 { GAP_MS } else { 0 },
-            surveyed: c.policy.altitude_noise_m == Some(0.0),
+            surveyed,
+            // Surveyed altitude needs no gathering.
+            length_mm: if surveyed { 1.0 } else { STRETCH_MM as f64 },
         }
     }
 
-    /// Notes what else the last sample taken carried.
-    fn note_last(&mut self, rows: &Rows<'_>, i: usize, noted: bool, c: &Context<'_>) {
-        if noted {
+    /// Notes what else the last sample taken carried, unless it has been noted.
+    fn note_latest(&mut self, rows: &Rows<'_>, latest: Option<usize>, noted: bool, model: &Model<'_>) {
+        let Some(i) = latest.filter(|_| !noted) else {
             return;
-        }
+        };
         let mass = rows.mass(i);
-        self.last.mass = c.model.mass(mass);
+        self.last.mass = model.mass(mass);
         self.last.mass_streamed = mass.is_some();
         self.last.soc = rows.soc(i);
         self.last.ambient = rows.ambient(i);

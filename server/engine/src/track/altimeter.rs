@@ -20,16 +20,16 @@ const FROZEN_M: f64 = 30.0;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Altimeter {
     /// What steps that no road has added up to, m.
-    offset_m: f64,
+    pub(super) offset_m: f64,
     /// The same before the last step: a level that comes back is believed at once.
     offset_before_m: f64,
-    last_raw_m: f64,
+    pub(super) last_raw_m: f64,
     /// Samples that have been waiting at a new level, and that level.
     waiting: u8,
     waiting_m: f64,
     frozen_since_ms: i64,
     /// Lengths by phase, and with the brake applied, since the altitude last changed, m.
-    frozen_m: [f64; 4],
+    pub(super) frozen_m: [f64; 4],
     /// Length without change when the leap that is waited for came, m: what comes after says nothing of a tunnel.
     frozen_before_m: f64,
 }
@@ -137,7 +137,8 @@ impl Altimeter {
         braking + propulsion + coasting
     }
 
-    fn moved(&mut self, raw_m: f64, time_ms: i64) {
+    /// Notes a sample that is believed and differs from the one before.
+    pub(super) fn moved(&mut self, raw_m: f64, time_ms: i64) {
         self.waiting = 0;
         self.last_raw_m = raw_m;
         self.frozen_since_ms = time_ms;

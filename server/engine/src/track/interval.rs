@@ -13,27 +13,105 @@ use crate::{
 /// A gap that is longer is flagged when it is bridged, ms.
 const FLAGGED_GAP_MS: i64 = 5_000;
 /// Pauses between samples, in usual ones, from which some are missing.
-const MISSING_STEPS: f64 = 1.5;
+pub(super) const MISSING_STEPS: f64 = 1.5;
 /// Time constant of the deceleration, s.
-const DECELERATION_S: f64 = 0.5;
+pub(super) const DECELERATION_S: f64 = 0.5;
 /// Just below [`FIRM_MPS2`].
-const FIRM_FROM: f64 = 0.999 * FIRM_MPS2;
+pub(super) const FIRM_FROM: f64 = 0.999 * FIRM_MPS2;
 
 /// Raises a largest value. Values are finite: no need for the care that the library's maximum takes.
-fn raise(largest: &mut f64, value: f64) {
+pub(super) fn raise(largest: &mut f64, value: f64) {
     if value > *largest {
         *largest = value;
     }
 }
 
-/// Returns charging power in W, charging current in A and voltage in V.
-pub(super) fn battery(rows: &Rows<'_>, i: usize, model: &Model<'_>) -> (f64, f64, f64) {
+/// Returns the charging power at a row, W.
+pub(super) fn battery_w_at(rows: &Rows<'_>, i: usize, model: &Model<'_>) -> f64 {
     let current = model.charging_current(rows.current[i]);
     let voltage = rows
         .voltage(i)
         .unwrap_or_else(|| model.assumed_voltage(current, rows.soc(i)));
-    (current * voltage, current, voltage)
+    current * voltage
 }
+
+/// What is asked when friction is used.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reasons<'a> {
+    rows: &'a Rows<'a>,
+    model: &'a Model<'a>,
+    /// Neither slip control nor the battery's own limits are streamed.
+    few: bool,
+}
+
+impl<'a> Reasons<'a> {
+    pub(super) fn of(rows: &'a Rows<'a>, model: &'a Model<'a>) -> Self {
+        Self {
+            rows,
+            model,
+            few: !rows.has_limits(),
+        }
+    }
+
+    /// Returns why friction was used up to row `i`, and whether that rests on a state of charge found from the voltage.
+    #[inline]
+    pub(super) fn why(
+        &self,
+        i: usize,
+        deceleration_mps2: f64,
+        speed_mps: f64,
+        battery_w: f64,
+        demand_w: f64,
+    ) -> (Cause, bool) {
+        let (rows, model) = (self.rows, self.model);
+        let current = model.charging_current(rows.current[i]);
+        let soc = rows.soc(i);
+        let bare = Circumstances {
+            slip_control: false,
+            deceleration_mps2,
+            speed_mps,
+            state_of_charge: soc,
+            battery_temperature_c: None,
+            charge_limit_w: None,
+            charging_power_w: battery_w,
+            charging_current_a: current,
+            demand_at_battery_w: Some(demand_w),
+        };
+        if self.few && soc.is_some() {
+            // The common case on its own, so that the compiler can leave out what is not asked.
+            return (cause(&bare, model.class), false);
+        }
+        self.why_with_all(i, &bare)
+    }
+
+    #[inline(never)]
+    fn why_with_all(&self, i: usize, bare: &Circumstances) -> (Cause, bool) {
+        let (rows, model) = (self.rows, self.model);
+        let derived = match (bare.state_of_charge, rows.voltage(i)) {
+            (None, Some(voltage)) => model.charge_from_voltage(voltage, bare.charging_current_a),
+            _ => None,
+        };
+        let circumstances = Circumstances {
+            slip_control: rows.slip(i),
+            state_of_charge: bare.state_of_charge.or(derived),
+            battery_temperature_c: rows.battery_temperature(i),
+            charge_limit_w: rows.charge_limit(i),
+            ..*bare
+        };
+        let why = cause(&circumstances, model.class);
+        (why, why == Cause::BatteryFull && derived.is_some())
+    }
+}
+
+/// Braking power that recovery and friction together took, as it would arrive at the battery, W.
+#[inline]
+pub(super) fn demand_w(friction_w: f64, motor_w: f64, auxiliary_w: f64, efficiency: f64) -> f64 {
+    let recovered_w = if motor_w > 0.0 { motor_w } else { 0.0 };
+    friction_w * efficiency + recovered_w - auxiliary_w
+}
+
+/// The same when friction is not measured: it reaches no limit.
+pub(super) const UNKNOWN_DEMAND_W: f64 = f64::NEG_INFINITY;
 
 impl Track {
     /// Adds what flowed since the last sample to the open stretch.
@@ -55,7 +133,7 @@ impl Track {
             gap,
         } = *follows;
         let (v0, v1) = (self.last.speed, rows.speed[i]);
-        let (now_w, current, voltage) = battery(rows, i, model);
+        let now_w = battery_w_at(rows, i, model);
         let brake = self.brake_between(rows.brake[i], v1, duration_ms);
         // A value speaks for the interval before it; over a gap both ends are asked.
         let battery_w = if gap {
@@ -85,7 +163,7 @@ impl Track {
             moving: !standing,
             distance,
             kinetic: load.half_effective * (v1 * v1 - v0 * v0),
-            road: model.road_load(&load, mean_speed, steady.square) * distance,
+            road: model.road_load(load.rolling_n, mean_speed, steady.square) * distance,
             battery: battery_w * dt,
             auxiliary: auxiliary_w * dt,
             wheels: if phase == Phase::Braking {
@@ -113,25 +191,16 @@ impl Track {
         if applied {
             let friction_w = friction_j.map(|j| j / dt);
             raise(&mut open.peak_friction, friction_w.unwrap_or(0.0));
-            let soc = rows.soc(i);
-            let derived = match (soc, rows.voltage(i)) {
-                (None, Some(_)) => model.charge_from_voltage(voltage, current),
-                _ => None,
-            };
-            let circumstances = Circumstances {
-                slip_control: rows.slip(i),
-                deceleration_mps2: self.deceleration,
-                speed_mps: mean_speed,
-                state_of_charge: soc.or(derived),
-                battery_temperature_c: rows.battery_temperature(i),
-                charge_limit_w: rows.charge_limit(i),
-                charging_power_w: battery_w,
-                charging_current_a: current,
-                demand_at_battery_w: friction_w
-                    .map(|w| w * model.class.recovery_efficiency + motor_w.max(0.0) - auxiliary_w),
-            };
-            let why = cause(&circumstances, model.class);
-            if why == Cause::BatteryFull && derived.is_some() {
+            let (why, derived) = Reasons::of(rows, model).why(
+                i,
+                self.deceleration,
+                mean_speed,
+                battery_w,
+                friction_w.map_or(UNKNOWN_DEMAND_W, |w| {
+                    demand_w(w, motor_w, auxiliary_w, model.class.recovery_efficiency)
+                }),
+            );
+            if derived {
                 open.flags.insert(Flag::ChargeFromVoltage);
             }
             // By balance the energy is known only with the altitude: until then the length stands for it.

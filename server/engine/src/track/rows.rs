@@ -69,6 +69,12 @@ impl<'a> Rows<'a> {
         at(&self.batch.slip_control, i).is_some_and(|x| x > 0.5)
     }
 
+    /// Returns whether something is streamed that says what keeps the battery or the wheels from recovery.
+    pub(crate) fn has_limits(&self) -> bool {
+        let b = self.batch;
+        !(b.slip_control.is_empty() && b.battery_temperature_c.is_empty() && b.charge_limit_w.is_empty())
+    }
+
     pub(crate) fn battery_temperature(&self, i: usize) -> Option<f64> {
         at(&self.batch.battery_temperature_c, i)
     }
