@@ -84,6 +84,19 @@ impl AltitudeNoise {
     }
 }
 
+/// Most samples taken at once.
+pub(crate) const RUN: usize = 16;
+
+/// Returns how far the middle one of three samples lies from the line through the others, as one sample would deviate, m.
+#[inline]
+fn deviation_of(s: [f64; 3], h: [f64; 3]) -> f64 {
+    let (first, second) = (s[1] - s[0], s[2] - s[1]);
+    let w = first / (first + second);
+    let residual = h[1] - (h[0] + w * (h[2] - h[0]));
+    let gain = (1.0 + w * w + (1.0 - w) * (1.0 - w)).sqrt();
+    residual.abs() / gain
+}
+
 /// The estimate at work: with both neighbours.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Walk {
@@ -104,12 +117,51 @@ impl Walk {
         }
         // Beyond this the road itself bends too much between samples.
         if first + second < 80.0 {
-            let w = first / (first + second);
-            let residual = h1 - (h0 + w * (altitude_m - h0));
-            let gain = (1.0 + w * w + (1.0 - w) * (1.0 - w)).sqrt();
-            self.step(residual.abs() / gain);
+            self.step(deviation_of([s0, s1, position_m], [h0, h1, altitude_m]));
         }
         (self.first, self.second) = ((s1, h1), (position_m, altitude_m));
+    }
+
+    /// Takes samples one after the other, at most [`RUN`]: positions and altitudes, behind those of the two samples before.
+    pub(crate) fn observe_all(&mut self, positions_m: &[f64], altitudes_m: &[f64]) {
+        let n = positions_m.len().min(altitudes_m.len()).saturating_sub(2).min(RUN);
+        let (positions_m, altitudes_m) = (&positions_m[..n + 2], &altitudes_m[..n + 2]);
+        let plain = positions_m.windows(3).fold(true, |all, s| {
+            let (first, second) = (s[1] - s[0], s[2] - s[1]);
+            all & (second >= LEAST_ADVANCE_M) & (first + second < 80.0)
+        });
+        if !plain || self.seen < SETTLED_AFTER {
+            for (position, altitude) in positions_m.iter().zip(altitudes_m).skip(2) {
+                self.observe(*position, *altitude);
+            }
+            return;
+        }
+        // All deviations first: they do not wait for one another.
+        let mut deviations = [0.0; RUN];
+        let places = positions_m.windows(3).zip(altitudes_m.windows(3));
+        for (deviation, (s, h)) in deviations.iter_mut().zip(places) {
+            *deviation = deviation_of([s[0], s[1], s[2]], [h[0], h[1], h[2]]);
+        }
+        let mut median_m = self.median_m;
+        for deviation in &deviations[..n] {
+            let factor = if *deviation > median_m {
+                1.0 + SETTLED_STEP
+            } else {
+                1.0 / (1.0 + SETTLED_STEP)
+            };
+            median_m = (median_m * factor).clamp(SMALLEST_M, LARGEST_M);
+        }
+        self.median_m = median_m;
+        self.seen = self.seen.saturating_add(n as u32);
+        if n > 0 {
+            self.first = (positions_m[n], altitudes_m[n]);
+            self.second = (positions_m[n + 1], altitudes_m[n + 1]);
+        }
+    }
+
+    /// Returns the two samples before.
+    pub(crate) const fn before(&self) -> [(f64, f64); 2] {
+        [self.first, self.second]
     }
 
     #[inline]

@@ -7,8 +7,11 @@
 //! Both ways give the same bits: a batch of one sample never comes here, and the split of a drive into batches must not
 //! matter, which several tests look at.
 
+use std::ops::Range;
+
 use crate::{
     model::Model,
+    noise::RUN,
     phase::Phase,
     record::Flag,
     track::{
@@ -22,7 +25,7 @@ use crate::{
 };
 
 /// Rows of a block.
-const N: usize = 32;
+const N: usize = RUN;
 
 type Column = [f64; N];
 
@@ -55,6 +58,29 @@ pub(super) struct Block {
     demand_w: Column,
     /// By how much the friction work may be that of a firm stop, J, with a little to spare.
     over_firm: Column,
+    kind: [Kind; N],
+}
+
+/// What the vehicle does between two rows, as far as it must stay the same.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    /// Stands, or makes a firm stop: never taken here.
+    Other,
+    Applied,
+    Recovery,
+    Propulsion,
+    Coasting,
+}
+
+impl Kind {
+    const fn of(phase: Phase, applied: bool) -> Self {
+        match phase {
+            Phase::Braking if applied => Self::Applied,
+            Phase::Braking => Self::Recovery,
+            Phase::Propulsion => Self::Propulsion,
+            Phase::Coasting => Self::Coasting,
+        }
+    }
 }
 
 impl Block {
@@ -82,6 +108,7 @@ impl Block {
             friction_w: ZERO,
             demand_w: ZERO,
             over_firm: ZERO,
+            kind: [Kind::Other; N],
         }
     }
 
@@ -93,49 +120,58 @@ impl Block {
     #[inline(never)]
     pub(super) fn fill(&mut self, rows: &Rows<'_>, start: usize, steady: &Steady, model: &Model<'_>) {
         let most = N.min(rows.len() - start);
-        let window = start - 1..start + most;
-        let time_ms = &rows.time_ms[window.clone()];
         self.start = start;
-        self.len = time_ms
-            .windows(2)
-            .position(|w| !(1..=steady.plain_ms).contains(&(w[1] - w[0])))
-            .unwrap_or(most);
+        self.len = 0;
+        let mut before_ms = rows.time_ms[start - 1];
+        for (time_ms, duration) in rows.time_ms[start..start + most].iter().zip(&mut self.duration) {
+            let ms = time_ms - before_ms;
+            if !(1..=steady.plain_ms).contains(&ms) {
+                break;
+            }
+            *duration = ms as f64;
+            before_ms = *time_ms;
+            self.len += 1;
+        }
         if self.len == 0 {
             return;
         }
         let here = start..start + self.len;
-        for (d, w) in self.duration.iter_mut().zip(time_ms.windows(2)).take(self.len) {
-            *d = f64::from((w[1] - w[0]) as i32);
-        }
-        let mut volts = [0.0; N];
-        for (v, i) in volts.iter_mut().zip(here.clone()) {
-            *v = rows
-                .voltage(i)
-                .unwrap_or_else(|| model.assumed_voltage(model.charging_current(rows.current[i]), rows.soc(i)));
-        }
-        let mut auxiliary_w = [model.class.auxiliary_power_w; N];
-        if rows.auxiliary(start).is_some() {
-            for (a, i) in auxiliary_w.iter_mut().zip(here.clone()) {
-                *a = rows.auxiliary(i).unwrap_or_default();
+        let [mut volts, mut auxiliary_w] = [[0.0; N], [model.class.auxiliary_power_w; N]];
+        if rows.voltage(start).is_some() {
+            copy(rows.voltages(), start, &mut volts);
+        } else {
+            for (v, i) in volts.iter_mut().zip(here.clone()) {
+                *v = model.assumed_voltage(model.charging_current(rows.current[i]), rows.soc(i));
             }
         }
-        let mut speed = [0.0; N + 1];
-        speed[..=self.len].copy_from_slice(&rows.speed[start - 1..here.end]);
-        let (mut current, mut brake) = ([0.0; N], [0.0; N]);
-        current[..self.len].copy_from_slice(&rows.current[here.clone()]);
-        brake[..self.len].copy_from_slice(&rows.brake[here.clone()]);
+        if rows.auxiliary(start).is_some() {
+            copy(rows.auxiliaries(), start, &mut auxiliary_w);
+        }
+        let [mut current, mut brake, mut v0, mut v1] = [[0.0; N]; 4];
+        copy(rows.current, start, &mut current);
+        copy(rows.brake, start, &mut brake);
+        copy(rows.speed, start - 1, &mut v0);
+        copy(rows.speed, start, &mut v1);
         self.electric(&current, &volts, &auxiliary_w, model);
-        self.mechanic(&speed, model);
+        self.mechanic(&v0, &v1, model);
         if rows.mass(start).is_some() {
             for k in 0..self.len {
                 let load = model.load(rows.mass(start + k));
-                let (v0, v1) = (speed[k], speed[k + 1]);
-                self.kinetic[k] = load.half_effective * (v1 * v1 - v0 * v0);
+                self.kinetic[k] = load.half_effective * (v1[k] * v1[k] - v0[k] * v0[k]);
                 self.rolling_n[k] = load.rolling_n;
                 self.over_firm[k] = FIRM_FROM * self.distance[k] * load.mass;
             }
         }
         self.friction(&brake, &auxiliary_w, model);
+        let (released_at, idle_power) = (model.class.brake_released_at, model.idle_power);
+        for k in 0..self.len {
+            let applied = brake[k] > released_at;
+            self.kind[k] = if self.mean_speed[k] < STANDSTILL_MPS || (applied && self.over_firm[k] > 0.0) {
+                Kind::Other
+            } else {
+                Kind::of(Phase::decide(self.motor_w[k], applied, idle_power), applied)
+            };
+        }
     }
 
     fn electric(&mut self, current: &Column, volts: &Column, auxiliary_w: &Column, model: &Model<'_>) {
@@ -157,10 +193,10 @@ impl Block {
         }
     }
 
-    fn mechanic(&mut self, speed: &[f64; N + 1], model: &Model<'_>) {
+    fn mechanic(&mut self, v0: &Column, v1: &Column, model: &Model<'_>) {
         let load = model.load(None);
         for k in 0..N {
-            let (v0, v1, dt) = (speed[k], speed[k + 1], self.dt[k]);
+            let (v0, v1, dt) = (v0[k], v1[k], self.dt[k]);
             let mean_speed = 0.5 * (v0 + v1);
             let distance = mean_speed * dt;
             self.slowing[k] = (v0 - v1) / dt;
@@ -197,20 +233,13 @@ impl Block {
     }
 }
 
-/// What a row must do to go on as the one before did.
-#[derive(Clone, Copy, Debug)]
-struct Kind<const BRAKING: bool, const APPLIED: bool> {
-    phase: Phase,
-    released_at: f64,
-    idle_power: f64,
-}
-
-impl<const BRAKING: bool, const APPLIED: bool> Kind<BRAKING, APPLIED> {
-    #[inline]
-    fn goes_on(&self, mean_speed: f64, brake: f64, motor_w: f64) -> bool {
-        mean_speed >= STANDSTILL_MPS
-            && (brake > self.released_at) == APPLIED
-            && (APPLIED || Phase::decide(motor_w, false, self.idle_power) == self.phase)
+/// Copies what there is of a column from a row on.
+fn copy(column: &[f64], from: usize, to: &mut Column) {
+    let rest = &column[from..];
+    if let Some(all) = rest.first_chunk::<N>() {
+        *to = *all;
+    } else {
+        to[..rest.len()].copy_from_slice(rest);
     }
 }
 
@@ -225,48 +254,23 @@ impl Track {
         steady: &Steady,
         c: &mut Context<'_>,
     ) -> usize {
-        if !self.events.is_steady() {
-            return i;
-        }
-        match (self.events.phase, self.events.applied) {
-            (Phase::Braking, true) => self.cruise_as::<true, true>(b, rows, i, steady, c),
-            (Phase::Braking, false) => self.cruise_as::<true, false>(b, rows, i, steady, c),
-            _ => self.cruise_as::<false, false>(b, rows, i, steady, c),
-        }
-    }
-
-    #[inline(never)]
-    fn cruise_as<const BRAKING: bool, const APPLIED: bool>(
-        &mut self,
-        b: &Block,
-        rows: &Rows<'_>,
-        i: usize,
-        steady: &Steady,
-        c: &mut Context<'_>,
-    ) -> usize {
         let (model, first, end) = (c.model, i - b.start, b.len.min(N));
-        let phase = if BRAKING { Phase::Braking } else { self.events.phase };
-        let kind = Kind::<BRAKING, APPLIED> {
-            phase,
-            released_at: model.class.brake_released_at,
-            idle_power: model.idle_power,
-        };
-        let brake = &rows.brake[b.start..b.start + end];
-        let altitudes = &rows.altitude[b.start..b.start + end];
-        let Some(mut walk) = c.life.noise.walk().filter(|_| first < end) else {
-            return i;
-        };
-        if !kind.goes_on(b.mean_speed[first], brake[first], b.motor_w[first]) {
+        let (phase, applied) = (self.events.phase, self.events.applied);
+        let kind = Kind::of(phase, applied);
+        if first >= end || b.kind[first] != kind || !self.events.is_steady() {
             return i;
         }
-        // By balance, the deceleration tells a firm stop.
-        let firm_mps2 = if model.brake_force.is_none() {
-            2.0 * FIRM_MPS2
-        } else {
-            f64::INFINITY
+        let Some(mut walk) = c.life.noise.walk() else {
+            return i;
         };
+        // Hard braking and, by balance, a firm stop are told by the deceleration.
+        let hard_mps2 = match model.brake_force {
+            _ if !applied => f64::INFINITY,
+            Some(_) => model.class.hard_braking_mps2,
+            None => model.class.hard_braking_mps2.min(2.0 * FIRM_MPS2),
+        };
+        let altitudes = &rows.altitude[b.start..b.start + end];
         let offset_m = self.altimeter.offset_m;
-        let reasons = Reasons::of(rows, model);
         let [d0, d1, d2] = self.open.distance;
         // Added up in the order of the phases.
         let (mut length, rest, last) = match phase {
@@ -277,16 +281,11 @@ impl Track {
         let (mut usual_ms, mut deceleration) = (self.usual_ms, self.deceleration);
         let (mut altitude, mut last_raw_m) = (self.last.altitude, self.altimeter.last_raw_m);
         let mut moved_at = usize::MAX;
-        let (mut frozen_m, mut frozen_applied_m) =
-            (self.altimeter.frozen_m[phase as usize], self.altimeter.frozen_m[3]);
-        let mut samples = self.samples;
-        let mut event = self.events.event;
+        let (mut positions, mut heights) = ([0.0; N], [0.0; N]);
         let mut k = first;
         while k < end {
             let duration = b.duration[k];
-            if duration > MISSING_STEPS * usual_ms
-                || !kind.goes_on(b.mean_speed[k], brake[k], b.motor_w[k])
-            {
+            if b.kind[k] != kind || duration > MISSING_STEPS * usual_ms {
                 break;
             }
             let raw_m = altitudes[k];
@@ -295,45 +294,20 @@ impl Track {
             if moved && (now_m - altitude).abs() > BELIEVED_STEP_M {
                 break;
             }
-            let (dt, distance) = (b.dt[k], b.distance[k]);
+            let dt = b.dt[k];
             let slower = deceleration + (b.slowing[k] - deceleration) * dt / (DECELERATION_S + dt);
-            if APPLIED && (b.over_firm[k] > 0.0 || slower >= firm_mps2) {
+            if slower >= hard_mps2 {
                 break;
             }
             // From here on the row is taken.
             if moved {
                 (last_raw_m, moved_at) = (raw_m, k);
-                (frozen_m, frozen_applied_m) = (0.0, 0.0);
             }
-            frozen_m += distance;
             usual_ms += (duration - usual_ms) / 16.0;
-            deceleration = slower;
-            altitude = now_m;
-            length += distance;
+            (deceleration, altitude) = (slower, now_m);
+            length += b.distance[k];
             let position = (length + rest) + last;
-            samples.take(position, altitude);
-            walk.observe(steady.base_m + position, altitude);
-            if APPLIED {
-                frozen_applied_m += distance;
-                let (why, derived) = reasons.why(
-                    b.start + k,
-                    deceleration,
-                    b.mean_speed[k],
-                    b.battery_w[k],
-                    b.demand_w[k],
-                );
-                if derived {
-                    self.open.flags.insert(Flag::ChargeFromVoltage);
-                }
-                self.open.cause[why as usize] += b.used[k];
-            }
-            if BRAKING {
-                let spent = if APPLIED { b.spent[k] } else { 0.0 };
-                let change = event.brake_on(b.wheels[k], spent);
-                if change != 0 {
-                    self.open.events_without_friction += change;
-                }
-            }
+            (positions[k], heights[k]) = (position, altitude);
             k += 1;
             if position * 1e3 >= steady.length_mm {
                 break;
@@ -342,18 +316,18 @@ impl Track {
         if k == first {
             return i;
         }
+        let (taken, at) = (first..k.min(N), b.start + k - 1);
         self.open.distance[phase as usize] = length;
-        (self.usual_ms, self.deceleration, self.samples) = (usual_ms, deceleration, samples);
-        c.life.noise.walked(&walk);
-        self.events.event = event;
-        let at = b.start + k - 1;
-        let before_ms = self.last.time_ms;
+        (self.usual_ms, self.deceleration) = (usual_ms, deceleration);
         if moved_at < k {
             self.altimeter
                 .moved(last_raw_m, rows.time_ms[b.start + moved_at]);
         }
-        self.altimeter.frozen_m[phase as usize] = frozen_m;
-        self.altimeter.frozen_m[3] = frozen_applied_m;
+        let unmoved = if moved_at < k { moved_at..k } else { taken.clone() };
+        for distance in &b.distance[unmoved] {
+            self.altimeter.went(*distance, phase, applied);
+        }
+        let duration_ms = rows.time_ms[at] - self.last.time_ms;
         self.last.time_ms = rows.time_ms[at];
         self.last.speed = rows.speed[at];
         self.last.altitude = altitude;
@@ -361,17 +335,29 @@ impl Track {
         self.last.battery_w = b.battery_w[k - 1];
         self.standing_ms = 0;
         c.life.wear.not_firm();
-        let duration_ms = self.last.time_ms - before_ms;
-        self.events.went_on(duration_ms, &b.duration[first..k]);
+
+        let (positions, heights) = (&positions[taken.clone()], &heights[taken.clone()]);
+        self.samples.take_all(positions, heights);
+        let [first_before, second_before] = walk.before();
+        let (mut places, mut altitudes) = ([0.0; N + 2], [0.0; N + 2]);
+        (places[0], altitudes[0]) = first_before;
+        (places[1], altitudes[1]) = second_before;
+        for (place, position) in places[2..].iter_mut().zip(positions) {
+            *place = steady.base_m + position;
+        }
+        altitudes[2..2 + heights.len()].copy_from_slice(heights);
+        let n = heights.len() + 2;
+        walk.observe_all(&places[..n], &altitudes[..n]);
+        c.life.noise.walked(&walk);
+
+        self.events.went_on(duration_ms, &b.duration[taken.clone()]);
         let mut road = [0.0; N];
-        for k in first..k.min(N) {
+        for k in taken.clone() {
             road[k] = model.road_load(b.rolling_n[k], b.mean_speed[k], steady.square) * b.distance[k];
         }
-        self.sum_up(b, first..k, &road, &rows.speed[b.start + first..=at], duration_ms);
-        if let Some(hottest) = (b.start + first..=at)
-            .filter_map(|i| rows.brake_temperature(i))
-            .reduce(f64::max)
-        {
+        self.sum_up(b, taken.clone(), &road, &rows.speed[b.start + first..=at], duration_ms);
+        self.sum_up_braking(b, taken, &road, rows, model);
+        if let Some(hottest) = rows.hottest_brake(b.start + first..at + 1) {
             let peak = &mut self.open.peak_brake_temperature;
             *peak = Some(peak.map_or(hottest, |p| p.max(hottest)));
         }
@@ -386,7 +372,7 @@ impl Track {
     fn sum_up(
         &mut self,
         b: &Block,
-        rows: std::ops::Range<usize>,
+        rows: Range<usize>,
         roads: &Column,
         speeds: &[f64],
         duration_ms: i64,
@@ -417,28 +403,61 @@ impl Track {
         (open.auxiliary, open.motor) = (auxiliary, motor);
         (open.peak_speed, open.peak_recovery) = (speed, recovery);
         open.peak_gap_ms = open.peak_gap_ms.max(gap as i64);
-        if self.events.phase == Phase::Braking {
-            let mut wheels = open.wheels;
-            for k in rows.start..end {
-                wheels += b.wheels[k];
-            }
-            open.wheels = wheels;
-        }
         if applied {
             open.friction_ms += duration_ms;
-            let (mut kinetic, mut road) = (open.kinetic_applied, open.road_applied);
-            let (mut distance, mut wheels) = (open.distance_applied, open.wheels_applied);
-            let mut friction_w = open.peak_friction;
-            for k in rows.start..end {
-                kinetic += b.kinetic[k];
-                road += roads[k];
-                distance += b.distance[k];
-                wheels += b.wheels[k];
-                raise(&mut friction_w, b.friction_w[k]);
-            }
-            (open.kinetic_applied, open.road_applied) = (kinetic, road);
-            (open.distance_applied, open.wheels_applied) = (distance, wheels);
-            open.peak_friction = friction_w;
         }
+    }
+
+    /// Adds what only braking has.
+    fn sum_up_braking(
+        &mut self,
+        b: &Block,
+        taken: Range<usize>,
+        roads: &Column,
+        rows: &Rows<'_>,
+        model: &Model<'_>,
+    ) {
+        if self.events.phase != Phase::Braking {
+            return;
+        }
+        let (open, event) = (&mut self.open, &mut self.events.event);
+        let mut wheels = open.wheels;
+        if !self.events.applied {
+            for k in taken {
+                wheels += b.wheels[k];
+                open.events_without_friction += event.brake_on(b.wheels[k], 0.0);
+            }
+            open.wheels = wheels;
+            return;
+        }
+        let reasons = Reasons::of(rows, model);
+        let (mut kinetic, mut road) = (open.kinetic_applied, open.road_applied);
+        let (mut distance, mut wheels_applied) = (open.distance_applied, open.wheels_applied);
+        let (mut friction_w, mut without) = (open.peak_friction, 0);
+        for k in taken {
+            kinetic += b.kinetic[k];
+            road += roads[k];
+            distance += b.distance[k];
+            wheels += b.wheels[k];
+            wheels_applied += b.wheels[k];
+            raise(&mut friction_w, b.friction_w[k]);
+            without += event.brake_on(b.wheels[k], b.spent[k]);
+            // Rows of hard braking do not come here.
+            let (why, derived) = reasons.why(
+                b.start + k,
+                f64::NEG_INFINITY,
+                b.mean_speed[k],
+                b.battery_w[k],
+                b.demand_w[k],
+            );
+            open.cause[why as usize] += b.used[k];
+            if derived {
+                open.flags.insert(Flag::ChargeFromVoltage);
+            }
+        }
+        (open.kinetic_applied, open.road_applied) = (kinetic, road);
+        (open.distance_applied, open.wheels_applied) = (distance, wheels_applied);
+        (open.wheels, open.peak_friction) = (wheels, friction_w);
+        open.events_without_friction += without;
     }
 }

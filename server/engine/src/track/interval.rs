@@ -66,37 +66,50 @@ impl<'a> Reasons<'a> {
         let (rows, model) = (self.rows, self.model);
         let current = model.charging_current(rows.current[i]);
         let soc = rows.soc(i);
-        let bare = Circumstances {
-            slip_control: false,
-            deceleration_mps2,
-            speed_mps,
-            state_of_charge: soc,
-            battery_temperature_c: None,
-            charge_limit_w: None,
-            charging_power_w: battery_w,
-            charging_current_a: current,
-            demand_at_battery_w: Some(demand_w),
-        };
         if self.few && soc.is_some() {
             // The common case on its own, so that the compiler can leave out what is not asked.
-            return (cause(&bare, model.class), false);
+            let circumstances = Circumstances {
+                slip_control: false,
+                deceleration_mps2,
+                speed_mps,
+                state_of_charge: soc,
+                battery_temperature_c: None,
+                charge_limit_w: None,
+                charging_power_w: battery_w,
+                charging_current_a: current,
+                demand_at_battery_w: Some(demand_w),
+            };
+            return (cause(&circumstances, model.class), false);
         }
-        self.why_with_all(i, &bare)
+        self.why_with_all(i, deceleration_mps2, speed_mps, battery_w, demand_w)
     }
 
     #[inline(never)]
-    fn why_with_all(&self, i: usize, bare: &Circumstances) -> (Cause, bool) {
+    fn why_with_all(
+        &self,
+        i: usize,
+        deceleration_mps2: f64,
+        speed_mps: f64,
+        battery_w: f64,
+        demand_w: f64,
+    ) -> (Cause, bool) {
         let (rows, model) = (self.rows, self.model);
-        let derived = match (bare.state_of_charge, rows.voltage(i)) {
-            (None, Some(voltage)) => model.charge_from_voltage(voltage, bare.charging_current_a),
+        let current = model.charging_current(rows.current[i]);
+        let soc = rows.soc(i);
+        let derived = match (soc, rows.voltage(i)) {
+            (None, Some(voltage)) => model.charge_from_voltage(voltage, current),
             _ => None,
         };
         let circumstances = Circumstances {
             slip_control: rows.slip(i),
-            state_of_charge: bare.state_of_charge.or(derived),
+            deceleration_mps2,
+            speed_mps,
+            state_of_charge: soc.or(derived),
             battery_temperature_c: rows.battery_temperature(i),
             charge_limit_w: rows.charge_limit(i),
-            ..*bare
+            charging_power_w: battery_w,
+            charging_current_a: current,
+            demand_at_battery_w: Some(demand_w),
         };
         let why = cause(&circumstances, model.class);
         (why, why == Cause::BatteryFull && derived.is_some())

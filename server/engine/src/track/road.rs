@@ -41,6 +41,18 @@ impl Samples {
         self.altitude += altitude - self.first_m;
     }
 
+    /// Takes one sample after the other.
+    pub(super) fn take_all(&mut self, positions: &[f64], altitudes: &[f64]) {
+        if let (0, Some(first)) = (self.count, altitudes.first()) {
+            self.first_m = *first;
+        }
+        self.count += altitudes.len() as u32;
+        for (position, altitude) in positions.iter().zip(altitudes) {
+            self.position += position;
+            self.altitude += altitude - self.first_m;
+        }
+    }
+
     fn gather(&self, base_mm: i64, end_mm: i64, last_altitude: f64) -> Gathered {
         let n = f64::from(self.count.max(1));
         let first = if self.count == 0 {

@@ -1,5 +1,7 @@
 //! The columns of a batch as rows: what the engine asks for of one sample, when it asks for it.
 
+use std::ops::Range;
+
 use crate::{grade::Position, sample::Batch};
 
 /// Columns of equal length; a signal that the vehicle does not carry is an empty one.
@@ -55,6 +57,22 @@ impl<'a> Rows<'a> {
 
     pub(crate) fn brake_temperature(&self, i: usize) -> Option<f64> {
         at(&self.batch.brake_temperature_c, i)
+    }
+
+    /// Returns the whole column of voltages, empty when there is none.
+    pub(crate) fn voltages(&self) -> &'a [f64] {
+        &self.batch.voltage_v
+    }
+
+    /// Returns the whole column of auxiliary powers, empty when there is none.
+    pub(crate) fn auxiliaries(&self) -> &'a [f64] {
+        &self.batch.auxiliary_w
+    }
+
+    /// Returns the highest of the brake temperatures measured in some rows.
+    pub(crate) fn hottest_brake(&self, rows: Range<usize>) -> Option<f64> {
+        let column = self.batch.brake_temperature_c.get(rows)?;
+        column.iter().copied().reduce(f64::max)
     }
 
     pub(crate) fn auxiliary(&self, i: usize) -> Option<f64> {
