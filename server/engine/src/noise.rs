@@ -6,6 +6,8 @@ use serde::{Deserialize, Serialize};
 const NORMAL_MEDIAN: f64 = 0.674_489_750_196_081_7;
 /// Advance below which a sample says nothing.
 const LEAST_ADVANCE_M: f64 = 0.05;
+/// Beyond this the road itself bends too much between samples.
+const BENDING_M: f64 = 80.0;
 const SMALLEST_M: f64 = 0.01;
 const LARGEST_M: f64 = 20.0;
 /// Relative step once settled.
@@ -39,6 +41,14 @@ impl AltitudeNoise {
     /// Returns the estimate, m.
     pub fn deviation_m(&self) -> f64 {
         self.median_m / NORMAL_MEDIAN
+    }
+
+    /// Returns a bound that the estimate does not fall below during the next [`RUN`] samples, m.
+    pub(crate) fn least_deviation_m(&self) -> f64 {
+        if self.seen < SETTLED_AFTER {
+            return 0.0;
+        }
+        LEFT_AFTER_RUN * self.deviation_m()
     }
 
     /// Takes a sample at a position along the road, m. Samples that do not advance are passed over.
@@ -85,7 +95,9 @@ impl AltitudeNoise {
 }
 
 /// Most samples taken at once.
-pub(crate) const RUN: usize = 16;
+pub(crate) const RUN: usize = 32;
+/// What is left of the estimate after so many samples that all lie below it, at least.
+const LEFT_AFTER_RUN: f64 = 0.5;
 
 /// Returns how far the middle one of three samples lies from the line through the others, as one sample would deviate, m.
 #[inline]
@@ -115,32 +127,32 @@ impl Walk {
         if second < LEAST_ADVANCE_M {
             return;
         }
-        // Beyond this the road itself bends too much between samples.
-        if first + second < 80.0 {
+        if first + second < BENDING_M {
             self.step(deviation_of([s0, s1, position_m], [h0, h1, altitude_m]));
         }
         (self.first, self.second) = ((s1, h1), (position_m, altitude_m));
     }
 
-    /// Takes samples one after the other, at most [`RUN`]: positions and altitudes, behind those of the two samples before.
-    pub(crate) fn observe_all(&mut self, positions_m: &[f64], altitudes_m: &[f64]) {
-        let n = positions_m.len().min(altitudes_m.len()).saturating_sub(2).min(RUN);
-        let (positions_m, altitudes_m) = (&positions_m[..n + 2], &altitudes_m[..n + 2]);
-        let plain = positions_m.windows(3).fold(true, |all, s| {
-            let (first, second) = (s[1] - s[0], s[2] - s[1]);
-            all & (second >= LEAST_ADVANCE_M) & (first + second < 80.0)
-        });
+    /// Takes `n` samples one after the other: positions and altitudes, behind those of the two samples before.
+    pub(crate) fn observe_all(&mut self, s: &[f64; RUN + 2], h: &[f64; RUN + 2], n: usize) {
+        let n = n.min(RUN);
+        // All deviations first: they do not wait for one another. Four at a time, some of them perhaps for nothing.
+        let mut deviations = [0.0; RUN];
+        let mut plain = true;
+        for from in (0..n).step_by(4) {
+            for k in from..(from + 4).min(RUN) {
+                deviations[k] = deviation_of([s[k], s[k + 1], s[k + 2]], [h[k], h[k + 1], h[k + 2]]);
+            }
+        }
+        for k in 0..n {
+            let second = s[k + 2] - s[k + 1];
+            plain &= (second >= LEAST_ADVANCE_M) & ((s[k + 1] - s[k]) + second < BENDING_M);
+        }
         if !plain || self.seen < SETTLED_AFTER {
-            for (position, altitude) in positions_m.iter().zip(altitudes_m).skip(2) {
-                self.observe(*position, *altitude);
+            for k in 0..n {
+                self.observe(s[k + 2], h[k + 2]);
             }
             return;
-        }
-        // All deviations first: they do not wait for one another.
-        let mut deviations = [0.0; RUN];
-        let places = positions_m.windows(3).zip(altitudes_m.windows(3));
-        for (deviation, (s, h)) in deviations.iter_mut().zip(places) {
-            *deviation = deviation_of([s[0], s[1], s[2]], [h[0], h[1], h[2]]);
         }
         let mut median_m = self.median_m;
         for deviation in &deviations[..n] {
@@ -153,10 +165,7 @@ impl Walk {
         }
         self.median_m = median_m;
         self.seen = self.seen.saturating_add(n as u32);
-        if n > 0 {
-            self.first = (positions_m[n], altitudes_m[n]);
-            self.second = (positions_m[n + 1], altitudes_m[n + 1]);
-        }
+        (self.first, self.second) = ((s[n], h[n]), (s[n + 1], h[n + 1]));
     }
 
     /// Returns the two samples before.
@@ -182,6 +191,48 @@ impl Walk {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_run_taken_at_once_is_one_taken_sample_by_sample() {
+        assert!((1.0 + SETTLED_STEP).powi(-(RUN as i32)) > LEFT_AFTER_RUN);
+        for (spacing, seed) in [(0.8, 3), (0.049, 4), (0.06, 5), (39.0, 6), (45.0, 7)] {
+            let mut seed = seed;
+            let mut one = AltitudeNoise::default();
+            let mut all = AltitudeNoise::default();
+            let place = |i: usize| i as f64 * spacing;
+            let heights: Vec<f64> = (0..1_200).map(|i| 900.0 - 0.05 * place(i) + normal(&mut seed)).collect();
+            for i in 0..2 {
+                one.observe(place(i), heights[i]);
+                all.observe(place(i), heights[i]);
+            }
+            let mut from = 2;
+            for n in (1..=RUN).cycle() {
+                if from + n > heights.len() {
+                    break;
+                }
+                for i in from..from + n {
+                    one.observe(place(i), heights[i]);
+                }
+                let Some(mut walk) = all.walk() else {
+                    // The neighbours do not advance: nothing is compared.
+                    (from..from + n).for_each(|i| all.observe(place(i), heights[i]));
+                    from += n;
+                    continue;
+                };
+                let (mut s, mut h) = ([0.0; RUN + 2], [0.0; RUN + 2]);
+                [(s[0], h[0]), (s[1], h[1])] = walk.before();
+                for i in 0..n {
+                    (s[i + 2], h[i + 2]) = (place(from + i), heights[from + i]);
+                }
+                let least = all.least_deviation_m();
+                walk.observe_all(&s, &h, n);
+                all.walked(&walk);
+                assert!(all.deviation_m() >= least);
+                assert_eq!(one, all, "{spacing} m, {n} from {from}");
+                from += n;
+            }
+        }
+    }
 
     /// Sum of twelve uniform numbers less six: nearly normal with unit deviation.
     fn normal(seed: &mut u64) -> f64 {

@@ -10,7 +10,7 @@ const STEEPEST_ROAD: f64 = 0.35;
 /// Altitude step that is believed on top of it, m.
 pub(super) const BELIEVED_STEP_M: f64 = 5.0;
 /// Deviations of single samples that are believed on top of both.
-const BELIEVED_DEVIATIONS: f64 = 6.0;
+pub(super) const BELIEVED_DEVIATIONS: f64 = 6.0;
 /// Samples after which a new altitude level is believed.
 const LEVEL_SAMPLES: u8 = 3;
 /// Distance without any change of altitude that counts as lost altitude once it leaps, m.

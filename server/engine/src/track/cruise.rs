@@ -11,12 +11,13 @@ use std::ops::Range;
 
 use crate::{
     model::Model,
+    friction::nothing_explains,
     noise::RUN,
     phase::Phase,
-    record::Flag,
+    record::{Cause, Flag},
     track::{
         Context, Rows, STANDSTILL_MPS, Steady, Track,
-        altimeter::BELIEVED_STEP_M,
+        altimeter::{BELIEVED_DEVIATIONS, BELIEVED_STEP_M},
         interval::{
             DECELERATION_S, FIRM_FROM, MISSING_STEPS, Reasons, UNKNOWN_DEMAND_W, demand_w, raise,
         },
@@ -59,6 +60,8 @@ pub(super) struct Block {
     /// By how much the friction work may be that of a firm stop, J, with a little to spare.
     over_firm: Column,
     kind: [Kind; N],
+    /// Nothing would explain friction in any of the rows.
+    unexplained: bool,
 }
 
 /// What the vehicle does between two rows, as far as it must stay the same.
@@ -109,6 +112,7 @@ impl Block {
             demand_w: ZERO,
             over_firm: ZERO,
             kind: [Kind::Other; N],
+            unexplained: false,
         }
     }
 
@@ -163,6 +167,21 @@ impl Block {
             }
         }
         self.friction(&brake, &auxiliary_w, model);
+        self.unexplained = match rows.socs().get(here) {
+            Some(soc) if !rows.has_limits() => soc.iter().enumerate().fold(true, |all, (k, soc)| {
+                let current = model.charging_current(current[k.min(N - 1)]);
+                let k = k.min(N - 1);
+                all & nothing_explains(
+                    model.class,
+                    self.mean_speed[k],
+                    *soc,
+                    self.battery_w[k],
+                    current,
+                    self.demand_w[k],
+                )
+            }),
+            _ => false,
+        };
         let (released_at, idle_power) = (model.class.brake_released_at, model.idle_power);
         for k in 0..self.len {
             let applied = brake[k] > released_at;
@@ -271,6 +290,9 @@ impl Track {
         };
         let altitudes = &rows.altitude[b.start..b.start + end];
         let offset_m = self.altimeter.offset_m;
+        // Less than what is believed for certain, so that no more needs to be known.
+        let least_m = c.policy.altitude_noise_m.unwrap_or_else(|| c.life.noise.least_deviation_m());
+        let believed_m = BELIEVED_STEP_M + BELIEVED_DEVIATIONS * least_m;
         let [d0, d1, d2] = self.open.distance;
         // Added up in the order of the phases.
         let (mut length, rest, last) = match phase {
@@ -291,7 +313,7 @@ impl Track {
             let raw_m = altitudes[k];
             let now_m = raw_m + offset_m;
             let moved = (raw_m - last_raw_m).abs() > 1e-9;
-            if moved && (now_m - altitude).abs() > BELIEVED_STEP_M {
+            if moved && (now_m - altitude).abs() > believed_m {
                 break;
             }
             let dt = b.dt[k];
@@ -336,18 +358,15 @@ impl Track {
         self.standing_ms = 0;
         c.life.wear.not_firm();
 
-        let (positions, heights) = (&positions[taken.clone()], &heights[taken.clone()]);
-        self.samples.take_all(positions, heights);
-        let [first_before, second_before] = walk.before();
+        self.samples
+            .take_all(&positions[taken.clone()], &heights[taken.clone()]);
         let (mut places, mut altitudes) = ([0.0; N + 2], [0.0; N + 2]);
-        (places[0], altitudes[0]) = first_before;
-        (places[1], altitudes[1]) = second_before;
-        for (place, position) in places[2..].iter_mut().zip(positions) {
-            *place = steady.base_m + position;
+        [(places[0], altitudes[0]), (places[1], altitudes[1])] = walk.before();
+        for (to, k) in taken.clone().enumerate() {
+            places[to + 2] = steady.base_m + positions[k];
+            altitudes[to + 2] = heights[k];
         }
-        altitudes[2..2 + heights.len()].copy_from_slice(heights);
-        let n = heights.len() + 2;
-        walk.observe_all(&places[..n], &altitudes[..n]);
+        walk.observe_all(&places, &altitudes, taken.len());
         c.life.noise.walked(&walk);
 
         self.events.went_on(duration_ms, &b.duration[taken.clone()]);
@@ -431,6 +450,8 @@ impl Track {
             return;
         }
         let reasons = Reasons::of(rows, model);
+        let mut unexplained = open.cause[Cause::Unexplained as usize];
+        let mut e = *event;
         let (mut kinetic, mut road) = (open.kinetic_applied, open.road_applied);
         let (mut distance, mut wheels_applied) = (open.distance_applied, open.wheels_applied);
         let (mut friction_w, mut without) = (open.peak_friction, 0);
@@ -441,7 +462,11 @@ impl Track {
             wheels += b.wheels[k];
             wheels_applied += b.wheels[k];
             raise(&mut friction_w, b.friction_w[k]);
-            without += event.brake_on(b.wheels[k], b.spent[k]);
+            without += e.brake_on(b.wheels[k], b.spent[k]);
+            if b.unexplained {
+                unexplained += b.used[k];
+                continue;
+            }
             // Rows of hard braking do not come here.
             let (why, derived) = reasons.why(
                 b.start + k,
@@ -455,6 +480,10 @@ impl Track {
                 open.flags.insert(Flag::ChargeFromVoltage);
             }
         }
+        if b.unexplained {
+            open.cause[Cause::Unexplained as usize] = unexplained;
+        }
+        *event = e;
         (open.kinetic_applied, open.road_applied) = (kinetic, road);
         (open.distance_applied, open.wheels_applied) = (distance, wheels_applied);
         (open.wheels, open.peak_friction) = (wheels, friction_w);

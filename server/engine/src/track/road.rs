@@ -113,12 +113,8 @@ impl Track {
             if self.base_mm - first.gathered.end_mm < lag_mm {
                 break;
             }
-            let around = self
-                .trail
-                .iter()
-                .map(|t| &t.gathered)
-                .chain(pending.iter().map(|p| &p.gathered));
-            let filtered = settle(&first.gathered, around, c.altitude_deviation_m());
+            let after = pending.iter().map(|p| &p.gathered);
+            let filtered = settle(&first.gathered, &self.trail, after, c.altitude_deviation_m());
             self.settle_one(first, filtered, c);
             pending.pop_front();
         }
@@ -260,7 +256,8 @@ impl Track {
     /// where it was taken from when it is over the full distance.
     fn gradient(&self, position_mm: i64, altitude_mm: i64) -> (Option<f64>, Option<i64>) {
         let back = |t: &&Settled| position_mm - t.gathered.end_mm;
-        let full = self.trail.iter().rev().find(|t| back(t) >= GRADIENT_MM);
+        // Only the first few lie so far back.
+        let full = self.trail.iter().take_while(|t| back(t) >= GRADIENT_MM).last();
         let from = full.or_else(|| self.trail.front().filter(|t| back(t) >= GRADIENT_MM / 2));
         let gradient =
             from.map(|t| rise_over_run((altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));

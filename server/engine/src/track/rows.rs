@@ -64,6 +64,11 @@ impl<'a> Rows<'a> {
         &self.batch.voltage_v
     }
 
+    /// Returns the whole column of states of charge, empty when there is none.
+    pub(crate) fn socs(&self) -> &'a [f64] {
+        &self.batch.state_of_charge
+    }
+
     /// Returns the whole column of auxiliary powers, empty when there is none.
     pub(crate) fn auxiliaries(&self) -> &'a [f64] {
         &self.batch.auxiliary_w
