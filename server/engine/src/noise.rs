@@ -133,22 +133,26 @@ impl Walk {
         (self.first, self.second) = ((s1, h1), (position_m, altitude_m));
     }
 
-    /// Takes `n` samples one after the other: positions and altitudes, behind those of the two samples before.
-    pub(crate) fn observe_all(&mut self, s: &[f64; RUN + 2], h: &[f64; RUN + 2], n: usize) {
+    /// Takes `n` samples one after the other: positions and altitudes, behind those of the two samples before. `walks` when
+    /// each is known to advance by at least 6 cm and at most 39 m.
+    pub(crate) fn observe_all(&mut self, s: &[f64; RUN + 2], h: &[f64; RUN + 2], n: usize, walks: bool) {
         let n = n.min(RUN);
         // All deviations first: they do not wait for one another. Four at a time, some of them perhaps for nothing.
         let mut deviations = [0.0; RUN];
-        let mut plain = true;
         for from in (0..n).step_by(4) {
             for k in from..(from + 4).min(RUN) {
                 deviations[k] = deviation_of([s[k], s[k + 1], s[k + 2]], [h[k], h[k + 1], h[k + 2]]);
             }
         }
-        for k in 0..n {
-            let second = s[k + 2] - s[k + 1];
-            plain &= (second >= LEAST_ADVANCE_M) & ((s[k + 1] - s[k]) + second < BENDING_M);
-        }
-        if !plain || self.seen < SETTLED_AFTER {
+        // The first two look back at samples that are not of this run.
+        let plain = (0..n).take(if walks { 2 } else { n }).all(|k| {
+            let (first, second) = (s[k + 1] - s[k], s[k + 2] - s[k + 1]);
+            second >= LEAST_ADVANCE_M && first + second < BENDING_M
+        });
+        let growth = 1.0 + SETTLED_STEP;
+        // Far from its bounds, nothing needs to be kept within them.
+        let bounded = (SMALLEST_M / LEFT_AFTER_RUN..LARGEST_M * LEFT_AFTER_RUN).contains(&self.median_m);
+        if !(plain && bounded && self.seen >= SETTLED_AFTER) {
             for k in 0..n {
                 self.observe(s[k + 2], h[k + 2]);
             }
@@ -156,12 +160,8 @@ impl Walk {
         }
         let mut median_m = self.median_m;
         for deviation in &deviations[..n] {
-            let factor = if *deviation > median_m {
-                1.0 + SETTLED_STEP
-            } else {
-                1.0 / (1.0 + SETTLED_STEP)
-            };
-            median_m = (median_m * factor).clamp(SMALLEST_M, LARGEST_M);
+            let (up, down) = (median_m * growth, median_m * (1.0 / growth));
+            median_m = if *deviation > median_m { up } else { down };
         }
         self.median_m = median_m;
         self.seen = self.seen.saturating_add(n as u32);
@@ -194,6 +194,7 @@ mod tests {
 
     #[test]
     fn a_run_taken_at_once_is_one_taken_sample_by_sample() {
+        const SURE: (f64, f64) = (0.06, 39.0);
         assert!((1.0 + SETTLED_STEP).powi(-(RUN as i32)) > LEFT_AFTER_RUN);
         for (spacing, seed) in [(0.8, 3), (0.049, 4), (0.06, 5), (39.0, 6), (45.0, 7)] {
             let mut seed = seed;
@@ -225,7 +226,7 @@ mod tests {
                     (s[i + 2], h[i + 2]) = (place(from + i), heights[from + i]);
                 }
                 let least = all.least_deviation_m();
-                walk.observe_all(&s, &h, n);
+                walk.observe_all(&s, &h, n, (SURE.0..=SURE.1).contains(&spacing));
                 all.walked(&walk);
                 assert!(all.deviation_m() >= least);
                 assert_eq!(one, all, "{spacing} m, {n} from {from}");

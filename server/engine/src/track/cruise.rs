@@ -28,6 +28,11 @@ use crate::{
 /// Rows of a block.
 const N: usize = RUN;
 
+/// Advance that the estimate of the noise takes for certain, whatever rounding does to positions, m.
+const SURE_ADVANCE_M: f64 = 0.06;
+/// The largest that it takes.
+const SURE_STRAIGHT_M: f64 = 39.0;
+
 type Column = [f64; N];
 
 /// What flows between neighbouring rows, for rows that follow the one before after a plain pause. SI units.
@@ -62,6 +67,8 @@ pub(super) struct Block {
     kind: [Kind; N],
     /// Nothing would explain friction in any of the rows.
     unexplained: bool,
+    /// Every row advances by so much, and so little, that the estimate of the noise takes it.
+    walks: bool,
 }
 
 /// What the vehicle does between two rows, as far as it must stay the same.
@@ -113,6 +120,7 @@ impl Block {
             over_firm: ZERO,
             kind: [Kind::Other; N],
             unexplained: false,
+            walks: false,
         }
     }
 
@@ -139,12 +147,15 @@ impl Block {
         if self.len == 0 {
             return;
         }
+        // What lies behind the last row is computed as well: it must not look like something special.
+        let last = self.duration[self.len - 1];
+        self.duration[self.len..].fill(last);
         let here = start..start + self.len;
         let [mut volts, mut auxiliary_w] = [[0.0; N], [model.class.auxiliary_power_w; N]];
         if rows.voltage(start).is_some() {
             copy(rows.voltages(), start, &mut volts);
         } else {
-            for (v, i) in volts.iter_mut().zip(here.clone()) {
+            for (v, i) in volts.iter_mut().zip(here) {
                 *v = model.assumed_voltage(model.charging_current(rows.current[i]), rows.soc(i));
             }
         }
@@ -167,20 +178,22 @@ impl Block {
             }
         }
         self.friction(&brake, &auxiliary_w, model);
-        self.unexplained = match rows.socs().get(here) {
-            Some(soc) if !rows.has_limits() => soc.iter().enumerate().fold(true, |all, (k, soc)| {
-                let current = model.charging_current(current[k.min(N - 1)]);
-                let k = k.min(N - 1);
-                all & nothing_explains(
-                    model.class,
-                    self.mean_speed[k],
-                    *soc,
-                    self.battery_w[k],
-                    current,
-                    self.demand_w[k],
-                )
-            }),
-            _ => false,
+        self.walks = lowest(&self.distance) >= SURE_ADVANCE_M && highest(&self.distance) <= SURE_STRAIGHT_M;
+        self.unexplained = !rows.has_limits() && rows.soc(start).is_some() && {
+            let mut soc = [0.0; N];
+            copy(rows.socs(), start, &mut soc);
+            for current in &mut current {
+                *current = model.charging_current(*current);
+            }
+            // Whatever explains something does so above a limit, or below one.
+            nothing_explains(
+                model.class,
+                lowest(&self.mean_speed),
+                highest(&soc),
+                highest(&self.battery_w),
+                highest(&current),
+                highest(&self.demand_w),
+            )
         };
         let (released_at, idle_power) = (model.class.brake_released_at, model.idle_power);
         for k in 0..self.len {
@@ -252,13 +265,34 @@ impl Block {
     }
 }
 
-/// Copies what there is of a column from a row on.
+fn fold(column: &Column, choose: impl Fn(f64, f64) -> f64) -> f64 {
+    // In lanes that do not wait for one another.
+    let mut lanes = [column[0]; 4];
+    for four in column.as_chunks::<4>().0 {
+        for (lane, value) in lanes.iter_mut().zip(four) {
+            *lane = choose(*lane, *value);
+        }
+    }
+    let [a, b, c, d] = lanes;
+    choose(choose(a, b), choose(c, d))
+}
+
+fn lowest(column: &Column) -> f64 {
+    fold(column, |a, b| if b < a { b } else { a })
+}
+
+fn highest(column: &Column) -> f64 {
+    fold(column, |a, b| if b > a { b } else { a })
+}
+
+/// Copies what there is of a column from a row on, the last value again and again behind it.
 fn copy(column: &[f64], from: usize, to: &mut Column) {
     let rest = &column[from..];
     if let Some(all) = rest.first_chunk::<N>() {
         *to = *all;
     } else {
         to[..rest.len()].copy_from_slice(rest);
+        to[rest.len()..].fill(rest.last().copied().unwrap_or_default());
     }
 }
 
@@ -366,7 +400,7 @@ impl Track {
             places[to + 2] = steady.base_m + positions[k];
             altitudes[to + 2] = heights[k];
         }
-        walk.observe_all(&places, &altitudes, taken.len());
+        walk.observe_all(&places, &altitudes, taken.len(), b.walks);
         c.life.noise.walked(&walk);
 
         self.events.went_on(duration_ms, &b.duration[taken.clone()]);
