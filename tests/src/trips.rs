@@ -28,6 +28,8 @@ pub struct Trip {
     pub opening: Opening,
     /// Rules.
     pub policy: Policy,
+    /// A whole batch of it is refused, so that its length matters.
+    pub loses_a_batch: bool,
 }
 
 /// What the engine made of a trip.
@@ -35,7 +37,7 @@ pub struct Trip {
 pub struct Digest {
     /// Descents recorded.
     pub descents: usize,
-    /// Of the state at the end of every batch of 300 samples.
+    /// Of the state after every batch.
     pub states: u32,
     /// Of the descents and of the refusals.
     pub records: u32,
@@ -52,8 +54,7 @@ const CASES: [&str; 8] = [
     "r09_repeat_grade",
 ];
 
-/// Runs a trip in batches of `length` samples, the state going through its bytes after each. The number of batches is left
-/// out of the digest of the state when `length` is not the usual one.
+/// Runs a trip in batches of `length` samples, the state going through its bytes after each.
 pub fn run(trip: &Trip, length: usize) -> (Vec<FinishedDescent>, VehicleState, Digest) {
     let mut vehicle = VehicleState::new("trip-01", trip.opening.clone());
     let mut finished = Vec::new();
@@ -102,6 +103,7 @@ fn of_a_case(case: &Case, seed: u64, trips: &mut Vec<Trip>) {
             class: class.clone(),
             opening,
             policy,
+            loses_a_batch: matches!(what, "wrong sign" | "a refused batch"),
         });
     };
     let plain = log::opening;
@@ -115,20 +117,77 @@ fn of_a_case(case: &Case, seed: u64, trips: &mut Vec<Trip>) {
         ..Policy::default()
     };
     push("noise declared", noisy.clone(), class, plain(), declared);
-    let fine = log::select(&ten_times_as_often(&case.log), 0..20_000.min(case.log.len() * 10 - 10));
+    let fine = log::select(
+        &ten_times_as_often(&case.log),
+        0..20_000.min(case.log.len() * 10 - 10),
+    );
     push("ten times as often", fine, class, plain(), Policy::default());
     if case.log.len() > 2_000 {
-        push("a tenth as often", a_tenth_as_often(&case.log), class, plain(), Policy::default());
+        push(
+            "a tenth as often",
+            a_tenth_as_often(&case.log),
+            class,
+            plain(),
+            Policy::default(),
+        );
     }
     let rich = with_every_column(&noisy, seed);
-    push("every column", rich.clone(), &hot(class), plain(), Policy::default());
-    push("every column, by balance", as_pedal(&rich), &hot(class), with_kind(BrakeKind::Pedal), Policy::default());
-    push("torque", as_torque(&rich), &coasted(class), with_kind(BrakeKind::Torque), Policy::default());
-    push("on or off", as_switch(&bare(&noisy)), &hot(class), with_kind(BrakeKind::Applied), Policy::default());
-    push("bare", bare(&noisy), &coasted(class), declared_mass(), Policy::default());
-    push("rough", rough(&rich, seed), &hot(class), plain(), Policy::default());
-    push("rough and bare", rough(&bare(&noisy), 100 + seed), &limited(class), declared_mass(), Policy::default());
-    push("climbed", backwards(&noisy), &coasted(class), plain(), Policy::default());
+    push(
+        "every column",
+        rich.clone(),
+        &hot(class),
+        plain(),
+        Policy::default(),
+    );
+    push(
+        "every column, by balance",
+        as_pedal(&rich),
+        &hot(class),
+        with_kind(BrakeKind::Pedal),
+        Policy::default(),
+    );
+    push(
+        "torque",
+        as_torque(&rich),
+        &coasted(class),
+        with_kind(BrakeKind::Torque),
+        Policy::default(),
+    );
+    push(
+        "on or off",
+        as_switch(&bare(&noisy)),
+        &hot(class),
+        with_kind(BrakeKind::Applied),
+        Policy::default(),
+    );
+    push(
+        "bare",
+        bare(&noisy),
+        &coasted(class),
+        declared_mass(),
+        Policy::default(),
+    );
+    push(
+        "rough",
+        rough(&rich, seed),
+        &hot(class),
+        plain(),
+        Policy::default(),
+    );
+    push(
+        "rough and bare",
+        rough(&bare(&noisy), 100 + seed),
+        &limited(class),
+        declared_mass(),
+        Policy::default(),
+    );
+    push(
+        "climbed",
+        backwards(&noisy),
+        &coasted(class),
+        plain(),
+        Policy::default(),
+    );
     let against = Opening {
         current_sign: CurrentSign::ChargePositive,
         ..plain()
@@ -271,7 +330,11 @@ fn backwards(log: &Batch) -> Batch {
     b.speed_mps.reverse();
     b.brake.fill(0.0);
     for i in 0..b.len() {
-        let rise = if i == 0 { 0.0 } else { b.altitude_m[i] - b.altitude_m[i - 1] };
+        let rise = if i == 0 {
+            0.0
+        } else {
+            b.altitude_m[i] - b.altitude_m[i - 1]
+        };
         let power = 2_600.0 * 9.81 * rise.max(0.0) + 300.0 * b.speed_mps[i];
         b.current_a[i] = power / 330.0 + normal(&mut rng);
     }
@@ -376,10 +439,11 @@ fn on_terrain(trips: &mut Vec<Trip>) {
                 class: class.clone(),
                 opening: log::opening(),
                 policy,
+                loses_a_batch: false,
             });
         }
     }
-    // A vehicle that stands all day, one sample a minute: nothing but a stand.
+    // A vehicle that stands all day, one sample every 20 s: nothing but a stand.
     let n = 1_000;
     trips.push(Trip {
         name: "parked".to_owned(),
@@ -394,5 +458,6 @@ fn on_terrain(trips: &mut Vec<Trip>) {
         class: hot(&case::class("van_2500kg")),
         opening: log::opening(),
         policy: Policy::default(),
+        loses_a_batch: false,
     });
 }

@@ -430,7 +430,11 @@ impl VehicleClass {
     #[inline]
     pub(crate) fn road_load_terms(&self, mass_kg: f64, density_kg_m3: f64) -> (f64, f64, f64) {
         if let (Some(rolling), Some(area)) = (self.rolling_coefficient, self.drag_area_m2) {
-            return (rolling * mass_kg * self.gravity(), 0.0, 0.5 * density_kg_m3 * area);
+            return (
+                rolling * mass_kg * self.gravity(),
+                0.0,
+                0.5 * density_kg_m3 * area,
+            );
         }
         (
             self.road_load_f0_n.unwrap_or(0.0),

@@ -184,6 +184,7 @@ pub(crate) fn round(value: f64) -> i64 {
 
 impl Stretch {
     /// Closes an open stretch.
+    #[inline]
     pub(crate) fn close(o: &OpenStretch) -> Self {
         Self {
             duration_ms: o.duration_ms,
@@ -266,7 +267,20 @@ mod tests {
     fn rounding_is_that_of_the_library() {
         let below_half = 0.499_999_999_999_999_94;
         for x in [
-            0.0, -0.0, 0.5, 1.5, 2.5, below_half, 0.3, 0.7, 1e9 + 0.5, 4_503_599_627_370_497.5, 9e15, 1e18, 1e19, f64::NAN,
+            0.0,
+            -0.0,
+            0.5,
+            1.5,
+            2.5,
+            below_half,
+            0.3,
+            0.7,
+            1e9 + 0.5,
+            4_503_599_627_370_497.5,
+            9e15,
+            1e18,
+            1e19,
+            f64::NAN,
         ] {
             for x in [x, -x] {
                 assert_eq!(round(x), x.round() as i64, "{x}");

@@ -201,7 +201,9 @@ mod tests {
             let mut one = AltitudeNoise::default();
             let mut all = AltitudeNoise::default();
             let place = |i: usize| i as f64 * spacing;
-            let heights: Vec<f64> = (0..1_200).map(|i| 900.0 - 0.05 * place(i) + normal(&mut seed)).collect();
+            let heights: Vec<f64> = (0..1_200)
+                .map(|i| 900.0 - 0.05 * place(i) + normal(&mut seed))
+                .collect();
             for i in 0..2 {
                 one.observe(place(i), heights[i]);
                 all.observe(place(i), heights[i]);

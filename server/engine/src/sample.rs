@@ -134,7 +134,11 @@ pub const LATEST_MS: i64 = 4_102_444_800_000;
 impl ColumnRule {
     /// Returns the largest value accepted with a kind of brake signal.
     fn high_for(&self, kind: BrakeKind) -> f64 {
-        if self.name == "brake" { kind.largest() } else { self.high }
+        if self.name == "brake" {
+            kind.largest()
+        } else {
+            self.high
+        }
     }
 }
 
@@ -286,10 +290,9 @@ impl Batch {
 fn within(values: &[f64], low: f64, high: f64) -> bool {
     let good = |v: &f64| (*v >= low) & (*v <= high);
     let (eights, rest) = values.as_chunks::<8>();
-    eights
-        .iter()
-        .fold(true, |all, eight| all & eight.iter().fold(true, |all, v| all & good(v)))
-        & rest.iter().fold(true, |all, v| all & good(v))
+    eights.iter().fold(true, |all, eight| {
+        all & eight.iter().fold(true, |all, v| all & good(v))
+    }) & rest.iter().fold(true, |all, v| all & good(v))
 }
 
 fn violation(field: &str, description: String) -> Violation {
@@ -366,7 +369,16 @@ mod tests {
             9_001.0,
             1e300,
         ];
-        let times = [i64::MIN, -1, 0, EARLIEST_MS - 1, EARLIEST_MS, LATEST_MS - 1, LATEST_MS, i64::MAX];
+        let times = [
+            i64::MIN,
+            -1,
+            0,
+            EARLIEST_MS - 1,
+            EARLIEST_MS,
+            LATEST_MS - 1,
+            LATEST_MS,
+            i64::MAX,
+        ];
         for n in [1, 7, 8, 9, 17] {
             for place in 0..n {
                 let good = Batch {
@@ -381,7 +393,11 @@ mod tests {
                 assert!(good.is_sound(BrakeKind::Applied));
                 let same = |b: &Batch| {
                     let found = b.look_for_violations(BrakeKind::Applied);
-                    assert_eq!(b.is_sound(BrakeKind::Applied), found.is_empty(), "{b:?} {found:?}");
+                    assert_eq!(
+                        b.is_sound(BrakeKind::Applied),
+                        found.is_empty(),
+                        "{b:?} {found:?}"
+                    );
                 };
                 for v in values {
                     for column in [

@@ -43,14 +43,13 @@ pub(crate) struct Here<'a> {
 }
 
 impl Here<'_> {
-    fn kept(&self) -> Snapshot {
-        Snapshot {
-            position_mm: self.position_mm,
-            altitude_mm: self.altitude_mm,
-            end: *self.end,
-            ledger: *self.ledger,
-            temperature_dc: self.temperature_dc,
-        }
+    /// Keeps the point: field by field, since a whole one would be copied twice.
+    fn keep(&self, kept: &mut Snapshot) {
+        kept.position_mm = self.position_mm;
+        kept.altitude_mm = self.altitude_mm;
+        kept.end = *self.end;
+        kept.ledger = *self.ledger;
+        kept.temperature_dc = self.temperature_dc;
     }
 }
 
@@ -182,7 +181,7 @@ impl Segmenter {
     }
 
     fn set_top(&mut self, here: &Here<'_>, deviation_m: f64, stage: Stage) {
-        self.top = here.kept();
+        here.keep(&mut self.top);
         self.top_deviation_m = deviation_m;
         self.marks = Marks::at(here.altitude_mm, here.temperature_dc);
         self.profile.restart();
@@ -191,7 +190,7 @@ impl Segmenter {
     }
 
     fn set_low(&mut self, here: &Here<'_>, deviation_m: f64) {
-        self.low = here.kept();
+        here.keep(&mut self.low);
         self.low_deviation_m = deviation_m;
         self.low_marks = self.marks;
         self.profile.mark_low();

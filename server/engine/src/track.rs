@@ -173,7 +173,13 @@ struct Steady {
 
 impl Track {
     /// Begins a road at a sample; `after_gap` when another ended just before.
-    pub(crate) fn begin(rows: &Rows<'_>, i: usize, model: &Model<'_>, life: &mut Life, after_gap: bool) -> Self {
+    pub(crate) fn begin(
+        rows: &Rows<'_>,
+        i: usize,
+        model: &Model<'_>,
+        life: &mut Life,
+        after_gap: bool,
+    ) -> Self {
         let (altitude, ambient) = (rows.altitude[i], rows.ambient(i));
         life.segmenter.restart(after_gap);
         life.noise.interrupt();
@@ -398,7 +404,13 @@ impl Track {
     }
 
     /// Decides whether a sample belongs to the road so far, and how it follows.
-    fn follow(&self, rows: &Rows<'_>, i: usize, steady: &Steady, policy: &Policy) -> Result<Following, Taken> {
+    fn follow(
+        &self,
+        rows: &Rows<'_>,
+        i: usize,
+        steady: &Steady,
+        policy: &Policy,
+    ) -> Result<Following, Taken> {
         let duration_ms = rows.time_ms[i] - self.last.time_ms;
         let dt = duration_ms as f64 * 1e-3;
         let mean_speed = 0.5 * (self.last.speed + rows.speed[i]);
@@ -424,9 +436,8 @@ impl Track {
         if !(0..=CLOCK_JUMP_MS).contains(&f.duration_ms) {
             return Err(Taken::Disconnected(EndReason::ClockJump, Some(Flag::ClockJump)));
         }
-        let gap = f.duration_ms > GAP_MS
-            && self.usual_ms > 0.0
-            && f.duration_ms as f64 > GAP_STEPS * self.usual_ms;
+        let gap =
+            f.duration_ms > GAP_MS && self.usual_ms > 0.0 && f.duration_ms as f64 > GAP_STEPS * self.usual_ms;
         if f.dt > policy.bridge_time_s {
             let parked = f.standing
                 && f.dt <= policy.end_standstill_s

@@ -10,17 +10,15 @@
 use std::ops::Range;
 
 use crate::{
-    model::Model,
     friction::nothing_explains,
+    model::Model,
     noise::RUN,
     phase::Phase,
     record::{Cause, Flag},
     track::{
         Context, Rows, STANDSTILL_MPS, Steady, Track,
         altimeter::{BELIEVED_DEVIATIONS, BELIEVED_STEP_M},
-        interval::{
-            DECELERATION_S, FIRM_FROM, MISSING_STEPS, Reasons, UNKNOWN_DEMAND_W, demand_w, raise,
-        },
+        interval::{DECELERATION_S, FIRM_FROM, MISSING_STEPS, Reasons, UNKNOWN_DEMAND_W, demand_w, raise},
     },
     wear::FIRM_MPS2,
 };
@@ -265,16 +263,21 @@ impl Block {
     }
 }
 
+/// Chooses one of the values, half of the column against the other half as long as there are two.
+#[inline]
 fn fold(column: &Column, choose: impl Fn(f64, f64) -> f64) -> f64 {
-    // In lanes that do not wait for one another.
-    let mut lanes = [column[0]; 4];
-    for four in column.as_chunks::<4>().0 {
-        for (lane, value) in lanes.iter_mut().zip(four) {
-            *lane = choose(*lane, *value);
+    let mut lanes: [f64; 8] = std::array::from_fn(|k| {
+        choose(
+            choose(column[k], column[k + 8]),
+            choose(column[k + 16], column[k + 24]),
+        )
+    });
+    for half in [4, 2, 1] {
+        for k in 0..half {
+            lanes[k] = choose(lanes[k], lanes[k + half]);
         }
     }
-    let [a, b, c, d] = lanes;
-    choose(choose(a, b), choose(c, d))
+    lanes[0]
 }
 
 fn lowest(column: &Column) -> f64 {
@@ -325,7 +328,10 @@ impl Track {
         let altitudes = &rows.altitude[b.start..b.start + end];
         let offset_m = self.altimeter.offset_m;
         // Less than what is believed for certain, so that no more needs to be known.
-        let least_m = c.policy.altitude_noise_m.unwrap_or_else(|| c.life.noise.least_deviation_m());
+        let least_m = c
+            .policy
+            .altitude_noise_m
+            .unwrap_or_else(|| c.life.noise.least_deviation_m());
         let believed_m = BELIEVED_STEP_M + BELIEVED_DEVIATIONS * least_m;
         let [d0, d1, d2] = self.open.distance;
         // Added up in the order of the phases.
@@ -376,8 +382,7 @@ impl Track {
         self.open.distance[phase as usize] = length;
         (self.usual_ms, self.deceleration) = (usual_ms, deceleration);
         if moved_at < k {
-            self.altimeter
-                .moved(last_raw_m, rows.time_ms[b.start + moved_at]);
+            self.altimeter.moved(last_raw_m, rows.time_ms[b.start + moved_at]);
         }
         let unmoved = if moved_at < k { moved_at..k } else { taken.clone() };
         for distance in &b.distance[unmoved] {
@@ -408,7 +413,13 @@ impl Track {
         for k in taken.clone() {
             road[k] = model.road_load(b.rolling_n[k], b.mean_speed[k], steady.square) * b.distance[k];
         }
-        self.sum_up(b, taken.clone(), &road, &rows.speed[b.start + first..=at], duration_ms);
+        self.sum_up(
+            b,
+            taken.clone(),
+            &road,
+            &rows.speed[b.start + first..=at],
+            duration_ms,
+        );
         self.sum_up_braking(b, taken, &road, rows, model);
         if let Some(hottest) = rows.hottest_brake(b.start + first..at + 1) {
             let peak = &mut self.open.peak_brake_temperature;
@@ -422,14 +433,7 @@ impl Track {
 
     /// Adds rows to the sums of the open stretch that nothing else waits for.
     #[inline(never)]
-    fn sum_up(
-        &mut self,
-        b: &Block,
-        rows: Range<usize>,
-        roads: &Column,
-        speeds: &[f64],
-        duration_ms: i64,
-    ) {
+    fn sum_up(&mut self, b: &Block, rows: Range<usize>, roads: &Column, speeds: &[f64], duration_ms: i64) {
         let (p, applied) = (self.events.phase as usize, self.events.applied);
         let open = &mut self.open;
         open.duration_ms += duration_ms;

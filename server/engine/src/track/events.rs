@@ -110,7 +110,9 @@ impl Events {
 
     /// Takes intervals like the last one, of the durations given, whose energies are counted already.
     pub(super) fn went_on(&mut self, duration_ms: i64, each_ms: &[f64]) {
-        if !self.applied && let Some(ms) = &mut self.released_ms {
+        if !self.applied
+            && let Some(ms) = &mut self.released_ms
+        {
             *ms += duration_ms;
         }
         let e = &mut self.event;

@@ -218,9 +218,7 @@ impl Track {
             }
             record(reason, c);
             let here = here(p, altitude_mm, temperature_dc, &c.life.ledger);
-            c.life
-                .segmenter
-                .resume(&here, filtered.deviation_m, c.policy);
+            c.life.segmenter.resume(&here, filtered.deviation_m, c.policy);
         }
         if c.life.sign.contradicts(weight) {
             c.life.sign_refused = true;
@@ -259,8 +257,7 @@ impl Track {
         // Only the first few lie so far back.
         let full = self.trail.iter().take_while(|t| back(t) >= GRADIENT_MM).last();
         let from = full.or_else(|| self.trail.front().filter(|t| back(t) >= GRADIENT_MM / 2));
-        let gradient =
-            from.map(|t| rise_over_run((altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));
+        let gradient = from.map(|t| rise_over_run((altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));
         (gradient, full.map(|t| t.gathered.end_mm))
     }
 }

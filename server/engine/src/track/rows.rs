@@ -24,10 +24,15 @@ fn at(column: &[f64], i: usize) -> Option<f64> {
 impl<'a> Rows<'a> {
     /// Returns the rows of a batch without violations: beyond that, as many as all the columns that must be there have.
     pub(crate) fn of(batch: &'a Batch) -> Self {
-        let n = [&batch.speed_mps, &batch.altitude_m, &batch.brake, &batch.current_a]
-            .iter()
-            .map(|column| column.len())
-            .fold(batch.time_ms.len(), usize::min);
+        let n = [
+            &batch.speed_mps,
+            &batch.altitude_m,
+            &batch.brake,
+            &batch.current_a,
+        ]
+        .iter()
+        .map(|column| column.len())
+        .fold(batch.time_ms.len(), usize::min);
         // Cut to one length here, so that the compiler sees that no row lies outside.
         Self {
             batch,
