@@ -400,14 +400,15 @@ mod tests {
                     );
                 };
                 for v in values {
-                    for column in [
-                        |b: &mut Batch| &mut b.speed_mps,
-                        |b: &mut Batch| &mut b.altitude_m,
-                        |b: &mut Batch| &mut b.brake,
-                        |b: &mut Batch| &mut b.state_of_charge,
-                    ] {
+                    for column in 0..4 {
                         let mut b = good.clone();
-                        column(&mut b)[place] = v;
+                        let columns = [
+                            &mut b.speed_mps,
+                            &mut b.altitude_m,
+                            &mut b.brake,
+                            &mut b.state_of_charge,
+                        ];
+                        columns[column][place] = v;
                         same(&b);
                     }
                 }

@@ -2,6 +2,7 @@
 //! the ledger and the segmenter.
 
 mod altimeter;
+mod block;
 mod cruise;
 mod events;
 mod interval;
@@ -29,7 +30,7 @@ use crate::{
     wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
-use cruise::Block;
+use block::Block;
 use events::Events;
 use road::Samples;
 pub(crate) use rows::Rows;
