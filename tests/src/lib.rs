@@ -18,4 +18,5 @@ pub mod log;
 pub mod profile;
 pub mod program;
 pub mod report;
+pub mod trips;
 pub mod wire;

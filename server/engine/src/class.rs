@@ -422,15 +422,25 @@ impl VehicleClass {
     /// Returns the force of rolling and air resistance, N, at a mass in kg, a speed in m/s and an air density in kg/m³.
     #[inline]
     pub fn road_load_n(&self, mass_kg: f64, speed_mps: f64, density_kg_m3: f64) -> f64 {
+        let (constant, linear, square) = self.road_load_terms(mass_kg, density_kg_m3);
+        constant + linear * speed_mps + square * speed_mps * speed_mps
+    }
+
+    /// Returns what the road load has without speed, N, with speed, N/(m/s), and with its square, N/(m/s)².
+    #[inline]
+    pub(crate) fn road_load_terms(&self, mass_kg: f64, density_kg_m3: f64) -> (f64, f64, f64) {
         if let (Some(rolling), Some(area)) = (self.rolling_coefficient, self.drag_area_m2) {
-            return rolling * mass_kg * self.gravity() + 0.5 * density_kg_m3 * area * speed_mps * speed_mps;
+            return (
+                rolling * mass_kg * self.gravity(),
+                0.0,
+                0.5 * density_kg_m3 * area,
+            );
         }
-        self.road_load_f0_n.unwrap_or(0.0)
-            + self.road_load_f1_n_per_mps.unwrap_or(0.0) * speed_mps
-            + self.road_load_f2_n_per_mps2.unwrap_or(0.0)
-                * (density_kg_m3 / self.road_load_air_density_kg_m3)
-                * speed_mps
-                * speed_mps
+        (
+            self.road_load_f0_n.unwrap_or(0.0),
+            self.road_load_f1_n_per_mps.unwrap_or(0.0),
+            self.road_load_f2_n_per_mps2.unwrap_or(0.0) * (density_kg_m3 / self.road_load_air_density_kg_m3),
+        )
     }
 
     /// Returns gravity, m/s².

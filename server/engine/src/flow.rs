@@ -156,32 +156,54 @@ pub(crate) struct Stretch {
 
 /// Returns the value in thousandths, rounded half away from zero. Plain casts: a call to the library's rounding costs
 /// more than all else here.
+#[inline]
 pub(crate) fn milli(value: f64) -> i64 {
     let scaled = value * 1e3;
-    (if scaled < 0.0 { scaled - 0.5 } else { scaled + 0.5 }) as i64
+    (scaled + 0.5_f64.copysign(scaled)) as i64
+}
+
+/// The same for what mostly is 0.
+#[inline]
+fn seldom_milli(value: f64) -> i64 {
+    if value == 0.0 { 0 } else { milli(value) }
+}
+
+/// Returns the nearest whole number, half away from zero: what the library's rounding gives, without a call.
+#[inline]
+pub(crate) fn round(value: f64) -> i64 {
+    let whole = value as i64;
+    let rest = value - whole as f64;
+    if rest >= 0.5 {
+        whole.saturating_add(1)
+    } else if rest <= -0.5 {
+        whole.saturating_sub(1)
+    } else {
+        whole
+    }
 }
 
 impl Stretch {
     /// Closes an open stretch.
+    #[inline]
     pub(crate) fn close(o: &OpenStretch) -> Self {
         Self {
             duration_ms: o.duration_ms,
             moving_ms: o.moving_ms,
             uncovered_ms: o.uncovered_ms,
             friction_ms: o.friction_ms,
-            distance: o.distance.map(milli),
-            distance_applied: milli(o.distance_applied),
-            kinetic: o.kinetic.map(milli),
-            kinetic_applied: milli(o.kinetic_applied),
-            road: o.road.map(milli),
-            road_applied: milli(o.road_applied),
-            charged: milli(o.charged),
-            discharged: milli(o.discharged),
+            distance: o.distance.map(seldom_milli),
+            distance_applied: seldom_milli(o.distance_applied),
+            kinetic: o.kinetic.map(seldom_milli),
+            kinetic_applied: seldom_milli(o.kinetic_applied),
+            road: o.road.map(seldom_milli),
+            road_applied: seldom_milli(o.road_applied),
+            charged: seldom_milli(o.charged),
+            discharged: seldom_milli(o.discharged),
             auxiliary: milli(o.auxiliary),
             motor: milli(o.motor),
-            wheels: milli(o.wheels),
-            wheels_applied: milli(o.wheels_applied),
-            cause: o.cause.map(milli),
+            wheels: seldom_milli(o.wheels),
+            wheels_applied: seldom_milli(o.wheels_applied),
+            cause: o.cause.map(seldom_milli),
             samples: o.samples,
             applications: o.applications,
             events: o.events,
@@ -196,45 +218,73 @@ impl Stretch {
     }
 
     /// Applies `f` field by field.
-    fn zip(&self, o: &Self, f: impl Fn(i64, i64) -> i64) -> Self {
-        fn each<const N: usize>(a: &[i64; N], b: &[i64; N], f: &impl Fn(i64, i64) -> i64) -> [i64; N] {
-            let mut out = *a;
-            out.iter_mut().zip(b).for_each(|(x, y)| *x = f(*x, *y));
-            out
+    fn each(&mut self, o: &Self, f: impl Fn(&mut i64, i64)) {
+        fn all<const N: usize>(a: &mut [i64; N], b: &[i64; N], f: &impl Fn(&mut i64, i64)) {
+            a.iter_mut().zip(b).for_each(|(x, y)| f(x, *y));
         }
-        Self {
-            duration_ms: f(self.duration_ms, o.duration_ms),
-            moving_ms: f(self.moving_ms, o.moving_ms),
-            uncovered_ms: f(self.uncovered_ms, o.uncovered_ms),
-            friction_ms: f(self.friction_ms, o.friction_ms),
-            distance: each(&self.distance, &o.distance, &f),
-            distance_applied: f(self.distance_applied, o.distance_applied),
-            kinetic: each(&self.kinetic, &o.kinetic, &f),
-            kinetic_applied: f(self.kinetic_applied, o.kinetic_applied),
-            road: each(&self.road, &o.road, &f),
-            road_applied: f(self.road_applied, o.road_applied),
-            charged: f(self.charged, o.charged),
-            discharged: f(self.discharged, o.discharged),
-            auxiliary: f(self.auxiliary, o.auxiliary),
-            motor: f(self.motor, o.motor),
-            wheels: f(self.wheels, o.wheels),
-            wheels_applied: f(self.wheels_applied, o.wheels_applied),
-            cause: each(&self.cause, &o.cause, &f),
-            samples: f(self.samples, o.samples),
-            applications: f(self.applications, o.applications),
-            events: f(self.events, o.events),
-            events_without_friction: f(self.events_without_friction, o.events_without_friction),
-            braking_starts: f(self.braking_starts, o.braking_starts),
-        }
+        f(&mut self.duration_ms, o.duration_ms);
+        f(&mut self.moving_ms, o.moving_ms);
+        f(&mut self.uncovered_ms, o.uncovered_ms);
+        f(&mut self.friction_ms, o.friction_ms);
+        all(&mut self.distance, &o.distance, &f);
+        f(&mut self.distance_applied, o.distance_applied);
+        all(&mut self.kinetic, &o.kinetic, &f);
+        f(&mut self.kinetic_applied, o.kinetic_applied);
+        all(&mut self.road, &o.road, &f);
+        f(&mut self.road_applied, o.road_applied);
+        f(&mut self.charged, o.charged);
+        f(&mut self.discharged, o.discharged);
+        f(&mut self.auxiliary, o.auxiliary);
+        f(&mut self.motor, o.motor);
+        f(&mut self.wheels, o.wheels);
+        f(&mut self.wheels_applied, o.wheels_applied);
+        all(&mut self.cause, &o.cause, &f);
+        f(&mut self.samples, o.samples);
+        f(&mut self.applications, o.applications);
+        f(&mut self.events, o.events);
+        f(&mut self.events_without_friction, o.events_without_friction);
+        f(&mut self.braking_starts, o.braking_starts);
     }
 
-    /// Returns the sum.
-    pub(crate) fn plus(&self, o: &Self) -> Self {
-        self.zip(o, i64::wrapping_add)
+    /// Adds another.
+    pub(crate) fn add(&mut self, o: &Self) {
+        self.each(o, |x, y| *x = x.wrapping_add(y));
     }
 
     /// Returns the difference.
     pub(crate) fn minus(&self, o: &Self) -> Self {
-        self.zip(o, i64::wrapping_sub)
+        let mut rest = *self;
+        rest.each(o, |x, y| *x = x.wrapping_sub(y));
+        rest
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_is_that_of_the_library() {
+        let below_half = 0.499_999_999_999_999_94;
+        for x in [
+            0.0,
+            -0.0,
+            0.5,
+            1.5,
+            2.5,
+            below_half,
+            0.3,
+            0.7,
+            1e9 + 0.5,
+            4_503_599_627_370_497.5,
+            9e15,
+            1e18,
+            1e19,
+            f64::NAN,
+        ] {
+            for x in [x, -x] {
+                assert_eq!(round(x), x.round() as i64, "{x}");
+            }
+        }
     }
 }

@@ -46,6 +46,7 @@ pub struct Circumstances {
 /// assert_eq!(cause(&creeping, &class), Cause::LowSpeed);
 /// assert_eq!(cause(&Circumstances { speed_mps: 15.0, ..creeping }, &class), Cause::BatteryFull);
 /// ```
+#[inline]
 pub fn cause(c: &Circumstances, class: &VehicleClass) -> Cause {
     if c.slip_control {
         return Cause::SlipControl;
@@ -85,6 +86,27 @@ pub fn cause(c: &Circumstances, class: &VehicleClass) -> Cause {
     }
 }
 
+/// Returns whether nothing explains friction in an interval of which no slip control, no battery temperature and no limit of
+/// the battery are known, and in which braking was not hard: what [`cause`] would call unexplained. Without a branch, for many
+/// intervals at once.
+#[inline]
+pub(crate) fn nothing_explains(
+    class: &VehicleClass,
+    speed_mps: f64,
+    state_of_charge: f64,
+    charging_power_w: f64,
+    charging_current_a: f64,
+    demand_at_battery_w: f64,
+) -> bool {
+    let limit_w = class.max_recovery_power_w;
+    let limit_a = class.max_charge_current_a.unwrap_or(f64::INFINITY);
+    (speed_mps >= class.blend_out_speed_mps)
+        & (state_of_charge < class.full_state_of_charge)
+        & (charging_power_w < LIMIT_REACHED * limit_w)
+        & (demand_at_battery_w <= limit_w)
+        & (charging_current_a < LIMIT_REACHED * limit_a)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -108,6 +130,39 @@ mod tests {
         charging_current_a: 55.0,
         demand_at_battery_w: Some(25e3),
     };
+
+    #[test]
+    fn the_short_question_has_the_answer_of_the_long_one() {
+        let mut class = class();
+        for limit_a in [None, Some(250.0)] {
+            class.max_charge_current_a = limit_a;
+            for speed in [0.0, 1.9, 2.0, 15.0] {
+                for soc in [0.0, 0.96, 0.97, 1.0] {
+                    for power in [-5e3, 0.0, 92e3, 93e3, 94e3] {
+                        for current in [-20.0, 232.0, 232.5, 240.0] {
+                            for demand in [f64::NEG_INFINITY, 99e3, 100e3, 100_000.1] {
+                                let c = Circumstances {
+                                    deceleration_mps2: f64::NEG_INFINITY,
+                                    speed_mps: speed,
+                                    state_of_charge: Some(soc),
+                                    battery_temperature_c: None,
+                                    charging_power_w: power,
+                                    charging_current_a: current,
+                                    demand_at_battery_w: Some(demand),
+                                    ..PLAIN
+                                };
+                                assert_eq!(
+                                    nothing_explains(&class, speed, soc, power, current, demand),
+                                    cause(&c, &class) == Cause::Unexplained,
+                                    "{c:?}"
+                                );
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
 
     #[test]
     fn each_cause_is_found_and_the_first_counts() {

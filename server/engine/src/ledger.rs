@@ -2,7 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{flow::Stretch, record::FrictionMethod};
+use crate::{
+    flow::{Stretch, round},
+    record::FrictionMethod,
+};
 
 /// Cumulative energies. Signs: work done on the vehicle's wheels is positive, so what must be braked is negative.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -47,8 +50,8 @@ impl Ledger {
         let length = d0 + d1 + d2;
         let energy = weight * rise_mm as f64;
         let part = |of: i64| {
-            if length > 0 {
-                (energy * of as f64 / length as f64).round() as i64
+            if length > 0 && of != 0 {
+                round(energy * of as f64 / length as f64)
             } else {
                 0
             }
@@ -60,23 +63,24 @@ impl Ledger {
         }
         self.potential_applied += potential_applied;
 
-        let mut added = *stretch;
+        let causes = self.sum.cause;
+        self.sum.add(stretch);
         let friction = match method {
             FrictionMethod::Measured => stretch.cause.iter().sum(),
             FrictionMethod::Balance => {
                 let braked = -(stretch.kinetic_applied + potential_applied + stretch.road_applied);
                 let friction = braked - stretch.wheels_applied;
                 let weights: i64 = stretch.cause.iter().sum();
-                added.cause = [0; 7];
+                // What was added there is metres.
+                self.sum.cause = causes;
                 if weights > 0 {
-                    for (to, w) in added.cause.iter_mut().zip(stretch.cause) {
-                        *to = (friction as f64 * w as f64 / weights as f64).round() as i64;
+                    for (sum, w) in self.sum.cause.iter_mut().zip(stretch.cause) {
+                        *sum = sum.wrapping_add(round(friction as f64 * w as f64 / weights as f64));
                     }
                 }
                 if weights > 0 { friction } else { 0 }
             }
         };
-        self.sum = self.sum.plus(&added);
         let wheel_mj = stretch.kinetic.iter().sum::<i64>()
             + stretch.road.iter().sum::<i64>()
             + potential.iter().sum::<i64>();

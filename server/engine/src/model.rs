@@ -23,9 +23,34 @@ pub(crate) struct Model<'a> {
     mass: f64,
     mass_source: MassSource,
     mass_uncertainty: f64,
+    /// What that mass decides.
+    own: Load,
+    /// Road load per speed, N/(m/s).
+    linear: f64,
     charge_sign: f64,
     /// Battery power below which the motor counts as idle, W.
     pub(crate) idle_power: f64,
+}
+
+/// What a mass decides.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Load {
+    /// The mass, kg.
+    pub(crate) mass: f64,
+    /// Half the mass with rotating parts, kg.
+    pub(crate) half_effective: f64,
+    /// The part of the road load that no speed changes, N.
+    pub(crate) rolling_n: f64,
+}
+
+impl Load {
+    fn of(mass: f64, class: &VehicleClass) -> Self {
+        Self {
+            mass,
+            half_effective: 0.5 * (mass * (1.0 + class.rotating_mass_factor)),
+            rolling_n: class.road_load_terms(mass, 0.0).0,
+        }
+    }
 }
 
 impl<'a> Model<'a> {
@@ -56,6 +81,8 @@ impl<'a> Model<'a> {
             mass,
             mass_source,
             mass_uncertainty,
+            own: Load::of(mass, class),
+            linear: class.road_load_terms(mass, 0.0).1,
             charge_sign,
             idle_power: (0.004 * class.max_recovery_power_w).clamp(200.0, 1_500.0),
         }
@@ -82,15 +109,20 @@ impl<'a> Model<'a> {
         }
     }
 
-    /// Mass with rotating parts, kg.
-    pub(crate) fn effective_mass(&self, mass: f64) -> f64 {
-        mass * (1.0 + self.class.rotating_mass_factor)
+    /// What the mass of an interval decides.
+    pub(crate) fn load(&self, streamed: Option<f64>) -> Load {
+        streamed.map_or(self.own, |mass| Load::of(mass, self.class))
+    }
+
+    /// What the square of the speed adds to the road load in air of a density, N/(m/s)².
+    pub(crate) fn road_load_per_square(&self, density: f64) -> f64 {
+        self.class.road_load_terms(self.mass, density).2
     }
 
     /// Force of rolling and air resistance, N, 0 or more at forward speed.
     #[inline]
-    pub(crate) fn road_load(&self, mass: f64, speed: f64, density: f64) -> f64 {
-        self.class.road_load_n(mass, speed, density)
+    pub(crate) fn road_load(&self, rolling_n: f64, speed: f64, per_square: f64) -> f64 {
+        rolling_n + self.linear * speed + per_square * speed * speed
     }
 
     /// Battery current with charging positive, A.

@@ -32,6 +32,27 @@ pub(crate) struct Snapshot {
     pub(crate) temperature_dc: Option<i32>,
 }
 
+/// The same before it is known whether it will be kept.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Here<'a> {
+    pub(crate) position_mm: i64,
+    pub(crate) altitude_mm: i64,
+    pub(crate) end: &'a EndFacts,
+    pub(crate) ledger: &'a Ledger,
+    pub(crate) temperature_dc: Option<i32>,
+}
+
+impl Here<'_> {
+    /// Keeps the point: field by field, since a whole one would be copied twice.
+    fn keep(&self, kept: &mut Snapshot) {
+        kept.position_mm = self.position_mm;
+        kept.altitude_mm = self.altitude_mm;
+        kept.end = *self.end;
+        kept.ledger = *self.ledger;
+        kept.temperature_dc = self.temperature_dc;
+    }
+}
+
 /// Largest values and other things since the top that are no differences of the ledger.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Marks {
@@ -80,7 +101,7 @@ impl Marks {
 /// One settled stretch of road, as the segmenter sees it.
 #[derive(Clone, Debug)]
 pub(crate) struct Step<'a> {
-    pub(crate) here: &'a Snapshot,
+    pub(crate) here: Here<'a>,
     /// Gradient over the last [`crate::terrain::GRADIENT_MM`] or what there is of it; `None` when there is too little.
     pub(crate) gradient: Option<f64>,
     /// The same, only when the full distance lies behind the top given.
@@ -163,8 +184,8 @@ impl Segmenter {
         }
     }
 
-    fn set_top(&mut self, here: &Snapshot, deviation_m: f64, stage: Stage) {
-        self.top = *here;
+    fn set_top(&mut self, here: &Here<'_>, deviation_m: f64, stage: Stage) {
+        here.keep(&mut self.top);
         self.top_deviation_m = deviation_m;
         self.marks = Marks::at(here.altitude_mm, here.temperature_dc);
         self.profile.restart();
@@ -172,8 +193,8 @@ impl Segmenter {
         self.set_low(here, deviation_m);
     }
 
-    fn set_low(&mut self, here: &Snapshot, deviation_m: f64) {
-        self.low = *here;
+    fn set_low(&mut self, here: &Here<'_>, deviation_m: f64) {
+        here.keep(&mut self.low);
         self.low_deviation_m = deviation_m;
         self.low_marks = self.marks;
         self.profile.mark_low();
@@ -182,7 +203,7 @@ impl Segmenter {
     /// Takes the next settled stretch. Returns why the descent above ends, if it does; the caller then reads `top`,
     /// `low`, `low_marks` and `profile` and calls [`Segmenter::resume`].
     pub(crate) fn step(&mut self, s: &Step<'_>, policy: &Policy) -> Option<EndReason> {
-        let here = s.here;
+        let here = &s.here;
         let seeking = if policy.entry_gradient < 0.0 {
             Stage::Seeking
         } else {
@@ -236,7 +257,7 @@ impl Segmenter {
     }
 
     /// Goes on after a descent ended at the stretch given.
-    pub(crate) fn resume(&mut self, here: &Snapshot, deviation_m: f64, policy: &Policy) {
+    pub(crate) fn resume(&mut self, here: &Here<'_>, deviation_m: f64, policy: &Policy) {
         self.set_top(
             here,
             deviation_m,

@@ -6,13 +6,12 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     class::VehicleClass,
-    grade::Position,
     ids::Session,
     model::Model,
     policy::Policy,
     record::{EndReason, FinishedDescent, Flag},
     sample::{Batch, BrakeKind, CurrentSign, Violation},
-    track::{Context, Life, Sample, Taken, Track},
+    track::{Context, Life, Rows, Taken, Track},
 };
 
 /// What a stream declares when it opens.
@@ -243,11 +242,10 @@ impl VehicleState {
         let mut effects = Effects::default();
         if !self.life.sign_refused {
             let model = Model::new(class, &self.opening);
-            for i in 0..batch.len() {
-                self.step(&sample(batch, i), &model, policy, &mut effects);
-                if self.life.sign_refused {
-                    break;
-                }
+            let rows = Rows::of(batch);
+            let mut at = 0;
+            while at < rows.len() && !self.life.sign_refused {
+                at = self.drive(&rows, at, &model, policy, &mut effects);
             }
         }
         if self.life.sign_refused {
@@ -273,12 +271,20 @@ impl VehicleState {
         }
     }
 
-    fn step(&mut self, s: &Sample, model: &Model<'_>, policy: &Policy, effects: &mut Effects) {
+    /// Drives along the rows from one on, up to where the road ends or begins. Returns the first row not taken.
+    fn drive(
+        &mut self,
+        rows: &Rows<'_>,
+        from: usize,
+        model: &Model<'_>,
+        policy: &Policy,
+        effects: &mut Effects,
+    ) -> usize {
         let Some(track) = &mut self.track else {
-            self.track = Some(Track::begin(s, model, &mut self.life, false));
-            self.last_time_ms = Some(s.time_ms);
+            self.track = Some(Track::begin(rows, from, model, &mut self.life, false));
+            self.last_time_ms = Some(rows.time_ms[from]);
             self.broken = false;
-            return;
+            return from + 1;
         };
         if std::mem::take(&mut self.broken) {
             track.flag(Flag::BatchRefused);
@@ -291,17 +297,21 @@ impl VehicleState {
             vehicle: &self.vehicle,
             software_version: &self.opening.software_version,
         };
-        if let Taken::Disconnected(reason, flag) = track.take(s, &mut context) {
-            let away_s = (s.time_ms - track.last_time_ms()) as f64 * 1e-3;
-            track.finish(reason, flag, &mut context);
-            self.life.mass.stood((away_s * 1e3) as i64);
-            if let Some(brakes) = &mut self.life.brakes {
-                let ambient = s.ambient.unwrap_or(crate::thermal::ASSUMED_AMBIENT_C);
-                brakes.advance(model.class, 0.0, away_s, 0.0, ambient);
-            }
-            self.track = Some(Track::begin(s, model, &mut self.life, true));
+        let (next, taken) = track.take(rows, from, &mut context);
+        let Taken::Disconnected(reason, flag) = taken else {
+            self.last_time_ms = Some(track.last_time_ms());
+            return next;
+        };
+        let away_s = (rows.time_ms[next] - track.last_time_ms()) as f64 * 1e-3;
+        track.finish(reason, flag, &mut context);
+        self.life.mass.stood((away_s * 1e3) as i64);
+        if let Some(brakes) = &mut self.life.brakes {
+            let ambient = rows.ambient(next).unwrap_or(crate::thermal::ASSUMED_AMBIENT_C);
+            brakes.advance(model.class, 0.0, away_s, 0.0, ambient);
         }
-        self.last_time_ms = Some(s.time_ms);
+        self.track = Some(Track::begin(rows, next, model, &mut self.life, true));
+        self.last_time_ms = Some(rows.time_ms[next]);
+        next + 1
     }
 
     fn end_track(&mut self, reason: EndReason, class: &VehicleClass, policy: &Policy, effects: &mut Effects) {
@@ -368,32 +378,5 @@ impl VehicleState {
             }),
             None => Err(StateError::Damaged("no bytes".to_owned())),
         }
-    }
-}
-
-/// Returns a row of the columns of a batch.
-fn sample(b: &Batch, i: usize) -> Sample {
-    let optional = |column: &[f64]| column.get(i).copied();
-    Sample {
-        time_ms: b.time_ms[i],
-        speed: b.speed_mps[i],
-        altitude: b.altitude_m[i],
-        brake: b.brake[i],
-        current: b.current_a[i],
-        voltage: optional(&b.voltage_v),
-        soc: optional(&b.state_of_charge),
-        ambient: optional(&b.ambient_c),
-        brake_temperature: optional(&b.brake_temperature_c),
-        auxiliary: optional(&b.auxiliary_w),
-        mass: optional(&b.gross_mass_kg),
-        slip: optional(&b.slip_control).is_some_and(|x| x > 0.5),
-        battery_temperature: optional(&b.battery_temperature_c),
-        charge_limit: optional(&b.charge_limit_w),
-        position: optional(&b.latitude_deg).zip(optional(&b.longitude_deg)).map(
-            |(latitude_deg, longitude_deg)| Position {
-                latitude_deg,
-                longitude_deg,
-            },
-        ),
     }
 }

@@ -4,9 +4,11 @@
 //! [`LAG_MM`] beyond it is known: by a local straight-line fit, as wide as the noise demands, or from the sample itself when
 //! there is next to no noise.
 
+use std::collections::VecDeque;
+
 use serde::{Deserialize, Serialize};
 
-use crate::flow::{Peaks, Stretch};
+use crate::flow::{Peaks, Stretch, round};
 
 /// Shortest stretch of road that is told apart, mm.
 pub const STRETCH_MM: i64 = 10_000;
@@ -95,10 +97,11 @@ pub(crate) struct Filtered {
     pub(crate) deviation_m: f64,
 }
 
-/// Returns the altitude at the end of stretch `at`, given the stretches around it in order of position.
+/// Returns the altitude at the end of stretch `at`, given the stretches before it, and from it on, in order of position.
 pub(crate) fn settle<'a>(
     at: &Gathered,
-    around: impl Iterator<Item = &'a Gathered>,
+    before: &VecDeque<Settled>,
+    after: impl Iterator<Item = &'a Gathered>,
     sample_deviation_m: f64,
 ) -> Filtered {
     let raw = Filtered {
@@ -117,11 +120,13 @@ pub(crate) fn settle<'a>(
     let (mut s0, mut s1, mut s2, mut t0, mut t1) = (0.0, 0.0, 0.0, 0.0, 0.0);
     // The same sums with the weights squared over the number of samples, for the deviation.
     let (mut q0, mut q1, mut q2) = (0.0, 0.0, 0.0);
-    for g in around {
-        let x = (g.mean_position_mm - at.end_mm) as f64 * 1e-3;
+    let width_mm = (width * 1e3) as i64 + 1;
+    let distance = |g: &Gathered| g.mean_position_mm - at.end_mm;
+    let mut add = |g: &Gathered| {
+        let x = distance(g) as f64 * 1e-3;
         let near = 1.0 - x.abs() / width;
         if near <= 0.0 || g.count == 0 {
-            continue;
+            return;
         }
         let w = near * f64::from(g.count);
         let y = (g.mean_altitude_mm - at.raw_mm) as f64 * 1e-3;
@@ -133,7 +138,15 @@ pub(crate) fn settle<'a>(
         q0 += w * near;
         q1 += w * near * x;
         q2 += w * near * x * x;
-    }
+    };
+    // Only what lies within the width is looked at.
+    let near = before
+        .iter()
+        .rev()
+        .take_while(|t| distance(&t.gathered) >= -width_mm)
+        .count();
+    before.range(before.len() - near..).for_each(|t| add(&t.gathered));
+    after.take_while(|g| distance(g) <= width_mm).for_each(|g| add(g));
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;
@@ -148,7 +161,7 @@ pub(crate) fn settle<'a>(
         (t0 / s0, q0 / (s0 * s0))
     };
     Filtered {
-        altitude_mm: at.raw_mm + (y * 1e3).round() as i64,
+        altitude_mm: at.raw_mm + round(y * 1e3),
         deviation_m: sample_deviation_m * variance.max(0.0).sqrt(),
     }
 }
@@ -177,7 +190,7 @@ mod tests {
     fn a_straight_road_is_kept_at_any_noise() {
         let nodes = road(|s| 500.0 - 0.08 * s);
         for deviation in [0.05, 0.5, 3.0] {
-            let f = settle(&nodes[15], nodes.iter(), deviation);
+            let f = settle(&nodes[15], &VecDeque::new(), nodes.iter(), deviation);
             assert!((f.altitude_mm - nodes[15].raw_mm).abs() <= 1, "{f:?}");
         }
     }
@@ -185,14 +198,14 @@ mod tests {
     #[test]
     fn noise_is_averaged_down_towards_the_aim() {
         let nodes = road(|s| 500.0 - 0.08 * s);
-        let f = settle(&nodes[15], nodes.iter(), 1.5);
+        let f = settle(&nodes[15], &VecDeque::new(), nodes.iter(), 1.5);
         assert!(f.deviation_m < 0.35, "{f:?}");
     }
 
     #[test]
     fn a_lone_stretch_keeps_its_own_altitude() {
         let nodes = road(|_| 100.0);
-        let f = settle(&nodes[0], nodes[..1].iter(), 2.0);
+        let f = settle(&nodes[0], &VecDeque::new(), nodes[..1].iter(), 2.0);
         assert_eq!(f.altitude_mm, 100_000);
     }
 }

@@ -2,9 +2,12 @@
 //! the ledger and the segmenter.
 
 mod altimeter;
+mod block;
+mod cruise;
 mod events;
 mod interval;
 mod road;
+mod rows;
 
 use std::collections::VecDeque;
 
@@ -27,8 +30,10 @@ use crate::{
     wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
+use block::Block;
 use events::Events;
 use road::Samples;
+pub(crate) use rows::Rows;
 
 /// Speed below which the vehicle stands: wheel sensors tremble at standstill, m/s.
 const STANDSTILL_MPS: f64 = 0.15;
@@ -37,26 +42,6 @@ const GAP_STEPS: f64 = 3.0;
 const GAP_MS: i64 = 1_000;
 /// A longer pause than this is a clock that jumped, ms.
 const CLOCK_JUMP_MS: i64 = 366 * 86_400_000;
-
-/// One sample, units as in [`crate::Batch`].
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Sample {
-    pub(crate) time_ms: i64,
-    pub(crate) speed: f64,
-    pub(crate) altitude: f64,
-    pub(crate) brake: f64,
-    pub(crate) current: f64,
-    pub(crate) voltage: Option<f64>,
-    pub(crate) soc: Option<f64>,
-    pub(crate) ambient: Option<f64>,
-    pub(crate) brake_temperature: Option<f64>,
-    pub(crate) auxiliary: Option<f64>,
-    pub(crate) mass: Option<f64>,
-    pub(crate) slip: bool,
-    pub(crate) battery_temperature: Option<f64>,
-    pub(crate) charge_limit: Option<f64>,
-    pub(crate) position: Option<Position>,
-}
 
 /// What lasts beyond a gap: the account of the vehicle's life.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -88,6 +73,25 @@ struct Last {
     ambient: Option<f64>,
     brake_temperature: Option<f64>,
     position: Option<Position>,
+}
+
+impl Last {
+    fn at(rows: &Rows<'_>, i: usize, altitude: f64, model: &Model<'_>) -> Self {
+        let mass = rows.mass(i);
+        Self {
+            time_ms: rows.time_ms[i],
+            speed: rows.speed[i],
+            altitude,
+            battery_w: interval::battery_w_at(rows, i, model),
+            brake: rows.brake[i],
+            mass: model.mass(mass),
+            mass_streamed: mass.is_some(),
+            soc: rows.soc(i),
+            ambient: rows.ambient(i),
+            brake_temperature: rows.brake_temperature(i),
+            position: rows.position(i),
+        }
+    }
 }
 
 /// Connected road of one vehicle.
@@ -145,38 +149,50 @@ pub(crate) enum Taken {
 #[derive(Clone, Copy, Debug)]
 struct Following {
     duration_ms: i64,
+    /// The same, s.
+    dt: f64,
+    mean_speed: f64,
     distance: f64,
     standing: bool,
     /// Samples are missing between.
     gap: bool,
 }
 
+/// What stays the same from sample to sample, until a stretch is settled.
+#[derive(Clone, Copy, Debug)]
+struct Steady {
+    /// Position at the begin of the open stretch, m.
+    base_m: f64,
+    /// Road load per square of the speed, N/(m/s)².
+    square: f64,
+    /// Pauses up to this one are no gap of any kind, ms.
+    plain_ms: i64,
+    surveyed: bool,
+    /// Length from which a stretch is closed, mm.
+    length_mm: f64,
+}
+
 impl Track {
     /// Begins a road at a sample; `after_gap` when another ended just before.
-    pub(crate) fn begin(s: &Sample, model: &Model<'_>, life: &mut Life, after_gap: bool) -> Self {
+    pub(crate) fn begin(
+        rows: &Rows<'_>,
+        i: usize,
+        model: &Model<'_>,
+        life: &mut Life,
+        after_gap: bool,
+    ) -> Self {
+        let (altitude, ambient) = (rows.altitude[i], rows.ambient(i));
         life.segmenter.restart(after_gap);
         life.noise.interrupt();
         if life.brakes.is_none() && model.class.front_heat_capacity_j_per_k.is_some() {
-            life.brakes = Some(Brakes::cold(s.ambient.unwrap_or(ASSUMED_AMBIENT_C)));
+            life.brakes = Some(Brakes::cold(ambient.unwrap_or(ASSUMED_AMBIENT_C)));
         }
         let density = model
             .class
             .air_density_kg_m3
-            .unwrap_or_else(|| air_density(s.altitude, s.ambient));
+            .unwrap_or_else(|| air_density(altitude, ambient));
         let mut track = Self {
-            last: Last {
-                time_ms: s.time_ms,
-                speed: s.speed,
-                altitude: s.altitude,
-                battery_w: interval::battery(s, model).0,
-                brake: s.brake,
-                mass: model.mass(s.mass),
-                mass_streamed: s.mass.is_some(),
-                soc: s.soc,
-                ambient: s.ambient,
-                brake_temperature: s.brake_temperature,
-                position: s.position,
-            },
+            last: Last::at(rows, i, altitude, model),
             open: OpenStretch::default(),
             samples: Samples::default(),
             base_mm: life.ledger.sum.length(),
@@ -188,11 +204,11 @@ impl Track {
             usual_ms: 0.0,
             deceleration: 0.0,
             events: Events::default(),
-            altimeter: Altimeter::new(s.altitude, s.time_ms),
+            altimeter: Altimeter::new(altitude, rows.time_ms[i]),
             air_density: density,
             sharing: None,
         };
-        track.samples.take(0.0, s.altitude);
+        track.samples.take(0.0, altitude);
         // A first stretch without length carries the altitude of the beginning.
         track.close_stretch();
         track
@@ -208,103 +224,233 @@ impl Track {
         self.open.flags.insert(flag);
     }
 
-    /// Takes the next sample.
-    pub(crate) fn take(&mut self, s: &Sample, c: &mut Context<'_>) -> Taken {
-        if s.time_ms == self.last.time_ms {
-            // The same instant twice tells nothing new.
-            return Taken::Connected;
+    /// Takes samples from row `from` on, as many as belong to the road. Returns the first row not taken and, when there
+    /// are rows left, why it was not.
+    pub(crate) fn take(&mut self, rows: &Rows<'_>, from: usize, c: &mut Context<'_>) -> (usize, Taken) {
+        let mut steady = self.steady(c);
+        let mut block = Block::empty();
+        // The last row taken, and whether what only the end of a stretch asks for has been noted of it.
+        let (mut latest, mut noted) = (None, true);
+        let mut i = from;
+        while i < rows.len() {
+            let next = self.take_like_before(&mut block, rows, i, latest, &steady, c);
+            let position = if next > i {
+                i = next;
+                self.open.length()
+            } else {
+                match self.take_one(rows, i, &steady, c) {
+                    // The same instant twice tells nothing new.
+                    None => {
+                        i += 1;
+                        continue;
+                    }
+                    Some(Err(away)) => {
+                        self.note_latest(rows, latest, noted, c.model);
+                        return (i, away);
+                    }
+                    Some(Ok(position)) => {
+                        i += 1;
+                        position
+                    }
+                }
+            };
+            (latest, noted) = (Some(i - 1), false);
+            if self.standing_ms as f64 > c.policy.end_standstill_s * 1e3 {
+                self.note_latest(rows, latest, noted, c.model);
+                noted = true;
+                self.finish(EndReason::Standstill, None, c);
+                // Once is enough, however long it goes on.
+                self.standing_ms = i64::MIN / 2;
+                steady = self.steady(c);
+            }
+            if position * 1e3 >= steady.length_mm {
+                self.note_latest(rows, latest, noted, c.model);
+                noted = true;
+                self.close_stretch();
+                // Surveyed altitude needs no lag.
+                self.settle_ready(if steady.surveyed { 0 } else { LAG_MM }, c);
+                steady = self.steady(c);
+            }
+            if c.life.sign_refused {
+                break;
+            }
         }
-        let follows = match self.follow(s, c.policy) {
+        self.note_latest(rows, latest, noted, c.model);
+        (i, Taken::Connected)
+    }
+
+    /// Takes rows that go on as the ones before did; returns the first row not taken.
+    fn take_like_before(
+        &mut self,
+        block: &mut Block,
+        rows: &Rows<'_>,
+        i: usize,
+        latest: Option<usize>,
+        steady: &Steady,
+        c: &mut Context<'_>,
+    ) -> usize {
+        // A block begins at the row before, and that must have been taken.
+        if latest.is_none_or(|latest| latest + 1 != i) || steady.surveyed {
+            return i;
+        }
+        if !block.holds(i) {
+            block.fill(rows, i, steady, c.model);
+        }
+        if block.holds(i) {
+            self.cruise(block, rows, i, steady, c)
+        } else {
+            i
+        }
+    }
+
+    /// Takes one row, whatever it is. Returns the position in the open stretch, m, or why the row does not belong to the road;
+    /// nothing when it is passed over.
+    fn take_one(
+        &mut self,
+        rows: &Rows<'_>,
+        i: usize,
+        steady: &Steady,
+        c: &mut Context<'_>,
+    ) -> Option<Result<f64, Taken>> {
+        if rows.time_ms[i] == self.last.time_ms {
+            return None;
+        }
+        let follows = match self.follow(rows, i, steady, c.policy) {
             Ok(follows) => follows,
-            Err(away) => return away,
+            Err(away) => return Some(Err(away)),
         };
-        let reading = self.altimeter.read(
-            (s.altitude, s.time_ms),
-            follows.distance,
-            self.last.altitude,
-            c.altitude_deviation_m(),
-            c.policy,
-        );
-        let altitude = match reading {
-            Reading::Plain(altitude) => altitude,
-            Reading::Unbelieved => self.last.altitude,
-            Reading::Step(altitude) => {
-                self.open.flags.insert(Flag::AltitudeStep);
-                altitude
-            }
-            Reading::Back(altitude, sharing) => {
-                self.open.flags.insert(Flag::AltitudeFrozen);
-                self.sharing = Some(sharing);
-                altitude
-            }
-            Reading::Lost => return Taken::Disconnected(EndReason::DataGap, Some(Flag::AltitudeFrozen)),
+        let Some(altitude) = self.read_altitude(rows, i, &follows, steady, c) else {
+            return Some(Err(Taken::Disconnected(
+                EndReason::DataGap,
+                Some(Flag::AltitudeFrozen),
+            )));
         };
-        self.add_interval(s, &follows, c);
+        self.add_interval(rows, i, &follows, steady, c);
         let position = self.open.length();
         self.samples.take(position, altitude);
-        c.life
-            .noise
-            .observe(self.base_mm as f64 * 1e-3 + position, altitude);
-        self.last.time_ms = s.time_ms;
-        self.last.speed = s.speed;
+        c.life.noise.observe(steady.base_m + position, altitude);
+        self.last.time_ms = rows.time_ms[i];
+        self.last.speed = rows.speed[i];
         self.last.altitude = altitude;
-        self.last.brake = s.brake;
-        self.last.mass = c.model.mass(s.mass);
-        self.last.mass_streamed = s.mass.is_some();
-        self.last.soc = s.soc;
-        self.last.ambient = s.ambient;
-        self.last.brake_temperature = s.brake_temperature;
-        self.last.position = s.position;
-
+        self.last.brake = rows.brake[i];
         self.standing_ms = if follows.standing {
             self.standing_ms + follows.duration_ms
         } else {
             0
         };
-        if self.standing_ms as f64 > c.policy.end_standstill_s * 1e3 {
-            self.finish(EndReason::Standstill, None, c);
-            // Once is enough, however long it goes on.
-            self.standing_ms = i64::MIN / 2;
-        }
-        // Surveyed altitude needs no gathering and no lag.
+        Some(Ok(position))
+    }
+
+    fn steady(&self, c: &Context<'_>) -> Steady {
         let surveyed = c.policy.altitude_noise_m == Some(0.0);
-        let (length_mm, lag_mm) = if surveyed { (1, 0) } else { (STRETCH_MM, LAG_MM) };
-        if position * 1e3 >= length_mm as f64 {
-            self.close_stretch();
-            self.settle_ready(lag_mm, c);
+        Steady {
+            base_m: self.base_mm as f64 * 1e-3,
+            square: c.model.road_load_per_square(self.air_density),
+            // Longer than that is looked at closely.
+            plain_ms: if c.policy.bridge_time_s >= 1.0 { GAP_MS } else { 0 },
+            surveyed,
+            // Surveyed altitude needs no gathering.
+            length_mm: if surveyed { 1.0 } else { STRETCH_MM as f64 },
         }
-        Taken::Connected
+    }
+
+    /// Notes what else the last sample taken carried, unless it has been noted.
+    fn note_latest(&mut self, rows: &Rows<'_>, latest: Option<usize>, noted: bool, model: &Model<'_>) {
+        let Some(i) = latest.filter(|_| !noted) else {
+            return;
+        };
+        let mass = rows.mass(i);
+        self.last.mass = model.mass(mass);
+        self.last.mass_streamed = mass.is_some();
+        self.last.soc = rows.soc(i);
+        self.last.ambient = rows.ambient(i);
+        self.last.brake_temperature = rows.brake_temperature(i);
+        self.last.position = rows.position(i);
+    }
+
+    /// Returns the altitude to use for a sample; `None` when it had been lost for too long.
+    fn read_altitude(
+        &mut self,
+        rows: &Rows<'_>,
+        i: usize,
+        follows: &Following,
+        steady: &Steady,
+        c: &Context<'_>,
+    ) -> Option<f64> {
+        let raw = (rows.altitude[i], rows.time_ms[i]);
+        if steady.surveyed {
+            return Some(self.altimeter.plain(raw.0));
+        }
+        if let Some(altitude) = self.altimeter.read_plain(raw, self.last.altitude) {
+            return Some(altitude);
+        }
+        let deviation_m = c.altitude_deviation_m();
+        let reading =
+            self.altimeter
+                .read_leap(raw, follows.distance, self.last.altitude, deviation_m, c.policy);
+        match reading {
+            Reading::Plain(altitude) => Some(altitude),
+            Reading::Unbelieved => Some(self.last.altitude),
+            Reading::Step(altitude) => {
+                self.open.flags.insert(Flag::AltitudeStep);
+                Some(altitude)
+            }
+            Reading::Back(altitude, sharing) => {
+                self.open.flags.insert(Flag::AltitudeFrozen);
+                self.sharing = Some(sharing);
+                Some(altitude)
+            }
+            Reading::Lost => None,
+        }
     }
 
     /// Decides whether a sample belongs to the road so far, and how it follows.
-    fn follow(&self, s: &Sample, policy: &Policy) -> Result<Following, Taken> {
-        let duration_ms = s.time_ms - self.last.time_ms;
-        if !(0..=CLOCK_JUMP_MS).contains(&duration_ms) {
+    fn follow(
+        &self,
+        rows: &Rows<'_>,
+        i: usize,
+        steady: &Steady,
+        policy: &Policy,
+    ) -> Result<Following, Taken> {
+        let duration_ms = rows.time_ms[i] - self.last.time_ms;
+        let dt = duration_ms as f64 * 1e-3;
+        let mean_speed = 0.5 * (self.last.speed + rows.speed[i]);
+        let standing = mean_speed < STANDSTILL_MPS;
+        let mut follows = Following {
+            duration_ms,
+            dt,
+            mean_speed,
+            distance: if standing { 0.0 } else { mean_speed * dt },
+            standing,
+            gap: false,
+        };
+        if !(0..=steady.plain_ms).contains(&duration_ms) {
+            follows.gap = self.pause(&follows, rows.altitude[i], policy)?;
+        }
+        Ok(follows)
+    }
+
+    /// Looks at a pause between samples that is longer than usual ones, or negative: whether the road goes on after it, and
+    /// whether samples are missing.
+    #[cold]
+    fn pause(&self, f: &Following, altitude: f64, policy: &Policy) -> Result<bool, Taken> {
+        if !(0..=CLOCK_JUMP_MS).contains(&f.duration_ms) {
             return Err(Taken::Disconnected(EndReason::ClockJump, Some(Flag::ClockJump)));
         }
-        let dt = duration_ms as f64 * 1e-3;
-        let mean_speed = 0.5 * (self.last.speed + s.speed);
-        let standing = mean_speed < STANDSTILL_MPS;
         let gap =
-            duration_ms > GAP_MS && self.usual_ms > 0.0 && duration_ms as f64 > GAP_STEPS * self.usual_ms;
-        if dt > policy.bridge_time_s {
-            let parked = standing
-                && dt <= policy.end_standstill_s
-                && (self.altimeter.plain(s.altitude) - self.last.altitude).abs() < BELIEVED_STEP_M;
+            f.duration_ms > GAP_MS && self.usual_ms > 0.0 && f.duration_ms as f64 > GAP_STEPS * self.usual_ms;
+        if f.dt > policy.bridge_time_s {
+            let parked = f.standing
+                && f.dt <= policy.end_standstill_s
+                && (self.altimeter.plain(altitude) - self.last.altitude).abs() < BELIEVED_STEP_M;
             if !parked {
                 return Err(Taken::Disconnected(EndReason::DataGap, None));
             }
         }
-        let distance = if standing { 0.0 } else { mean_speed * dt };
-        if gap && distance > policy.bridge_distance_m {
+        if gap && f.distance > policy.bridge_distance_m {
             return Err(Taken::Disconnected(EndReason::DataGap, None));
         }
-        Ok(Following {
-            duration_ms,
-            distance,
-            standing,
-            gap,
-        })
+        Ok(gap)
     }
 
     /// Ends the road: settles all that waits, closes the descent under way.

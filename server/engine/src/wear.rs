@@ -279,17 +279,19 @@ impl Wear {
         self.account.served_ms().is_none_or(|look| time_ms >= look)
     }
 
-    /// Follows the deceleration by friction; a firm stop is noted once it has lasted.
-    pub(crate) fn follow(&mut self, friction_mps2: f64, duration_ms: i64, time_ms: i64, distance_m: f64) {
-        if friction_mps2 < FIRM_MPS2 {
-            self.firm_ms = 0;
-            return;
-        }
+    /// Follows an interval in which friction alone decelerated by [`FIRM_MPS2`]; a firm stop is noted once it has lasted.
+    pub(crate) fn firm(&mut self, duration_ms: i64, time_ms: i64, distance_m: f64) {
         self.firm_ms += duration_ms;
         if self.firm_ms >= FIRM_MS {
             self.account.last_firm_ms = Some(time_ms);
             self.note_clean(time_ms, distance_m);
         }
+    }
+
+    /// Follows an interval in which it did not.
+    #[inline]
+    pub(crate) fn not_firm(&mut self) {
+        self.firm_ms = 0;
     }
 
     fn note_clean(&mut self, time_ms: i64, distance_m: f64) {

@@ -1,6 +1,9 @@
 //! A fixed piece of work for an instruction counter: `instructions decode|engine TIMES`. Prints the number of samples.
 //!
 //! What it costs is counted as the difference of two runs, so that reading the case does not count.
+//!
+//! `instructions digest` prints instead what the engine makes of trips of every kind, as checksums: a change that is only meant
+//! to make it faster leaves every line as it was, on the same machine.
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -14,14 +17,18 @@ use coldbrake_proto::codec::decode;
 use coldbrake_tests::{
     case::Case,
     disturb::{Disturbance, disturb},
-    log,
+    log, trips,
     wire::encoded,
 };
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
+    if let [_, "digest"] = arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
+        print_digests();
+        return;
+    }
     let [_, what, times] = arguments.as_slice() else {
-        panic!("instructions decode|engine TIMES");
+        panic!("instructions decode|engine TIMES, or instructions digest");
     };
     let case = Case::load("r02_6km_6pct_30kmh");
     let opening = log::opening();
@@ -40,4 +47,42 @@ fn main() {
         }
     }
     println!("{samples}");
+}
+
+/// Any way of cutting a trip must give the same, which is looked at on the way.
+fn print_digests() {
+    for trip in trips::all() {
+        let (found, state, digest) = trips::run(&trip, 300);
+        println!(
+            "{:<45} {:5} {:3} {:08x} {:08x}",
+            trip.name,
+            trip.log.len(),
+            digest.descents,
+            digest.states,
+            digest.records
+        );
+        if trip.loses_a_batch {
+            continue;
+        }
+        for length in [1, 7, 4096] {
+            let (again, other, _) = trips::run(&trip, length);
+            // Equal text is equal bits.
+            assert_eq!(
+                format!("{found:?}"),
+                format!("{again:?}"),
+                "{}: batches of {length}",
+                trip.name
+            );
+            let bytes = |mut state: VehicleState| {
+                // The number of batches differs, and nothing else.
+                state.declare_gap(1_000_000, &trip.class, &trip.policy);
+                state.to_bytes()
+            };
+            assert!(
+                bytes(state.clone()) == bytes(other),
+                "{}: batches of {length}",
+                trip.name
+            );
+        }
+    }
 }

@@ -10,7 +10,7 @@ const STEEPEST_ROAD: f64 = 0.35;
 /// Altitude step that is believed on top of it, m.
 pub(super) const BELIEVED_STEP_M: f64 = 5.0;
 /// Deviations of single samples that are believed on top of both.
-const BELIEVED_DEVIATIONS: f64 = 6.0;
+pub(super) const BELIEVED_DEVIATIONS: f64 = 6.0;
 /// Samples after which a new altitude level is believed.
 const LEVEL_SAMPLES: u8 = 3;
 /// Distance without any change of altitude that counts as lost altitude once it leaps, m.
@@ -20,16 +20,16 @@ const FROZEN_M: f64 = 30.0;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Altimeter {
     /// What steps that no road has added up to, m.
-    offset_m: f64,
+    pub(super) offset_m: f64,
     /// The same before the last step: a level that comes back is believed at once.
     offset_before_m: f64,
-    last_raw_m: f64,
+    pub(super) last_raw_m: f64,
     /// Samples that have been waiting at a new level, and that level.
     waiting: u8,
     waiting_m: f64,
     frozen_since_ms: i64,
     /// Lengths by phase, and with the brake applied, since the altitude last changed, m.
-    frozen_m: [f64; 4],
+    pub(super) frozen_m: [f64; 4],
     /// Length without change when the leap that is waited for came, m: what comes after says nothing of a tunnel.
     frozen_before_m: f64,
 }
@@ -64,8 +64,21 @@ impl Altimeter {
         raw_m + self.offset_m
     }
 
-    /// Reads a sample that lies `distance` m after the one before, whose altitude in use is `before_m`.
-    pub(super) fn read(
+    /// Reads a sample that says the same as the one before or lies so near the altitude `before_m` in use that no more needs
+    /// to be known; `None` when it does not.
+    pub(super) fn read_plain(&mut self, (raw_m, time_ms): (f64, i64), before_m: f64) -> Option<f64> {
+        let altitude = self.plain(raw_m);
+        if (raw_m - self.last_raw_m).abs() > 1e-9 {
+            if (altitude - before_m).abs() > BELIEVED_STEP_M {
+                return None;
+            }
+            self.moved(raw_m, time_ms);
+        }
+        Some(altitude)
+    }
+
+    /// Reads any other sample; it lies `distance` m after the one before.
+    pub(super) fn read_leap(
         &mut self,
         (raw_m, time_ms): (f64, i64),
         distance: f64,
@@ -73,9 +86,6 @@ impl Altimeter {
         deviation_m: f64,
         policy: &Policy,
     ) -> Reading {
-        if (raw_m - self.last_raw_m).abs() <= 1e-9 || policy.altitude_noise_m == Some(0.0) {
-            return Reading::Plain(self.plain(raw_m));
-        }
         let leap = self.plain(raw_m) - before_m;
         let believed = STEEPEST_ROAD * distance * f64::from(1 + self.waiting)
             + BELIEVED_STEP_M
@@ -127,7 +137,8 @@ impl Altimeter {
         braking + propulsion + coasting
     }
 
-    fn moved(&mut self, raw_m: f64, time_ms: i64) {
+    /// Notes a sample that is believed and differs from the one before.
+    pub(super) fn moved(&mut self, raw_m: f64, time_ms: i64) {
         self.waiting = 0;
         self.last_raw_m = raw_m;
         self.frozen_since_ms = time_ms;
@@ -141,7 +152,11 @@ mod tests {
 
     fn read(a: &mut Altimeter, raw: f64, k: i64, before: f64) -> Reading {
         a.went(10.0, Phase::Braking, false);
-        a.read((raw, k * 1000), 10.0, before, 0.5, &Policy::default())
+        let sample = (raw, k * 1000);
+        match a.read_plain(sample, before) {
+            Some(altitude) => Reading::Plain(altitude),
+            None => a.read_leap(sample, 10.0, before, 0.5, &Policy::default()),
+        }
     }
 
     #[test]

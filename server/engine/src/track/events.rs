@@ -21,14 +21,14 @@ const WITHOUT_FRICTION: f64 = 0.01;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Events {
     pub(super) phase: Phase,
-    applied: bool,
+    pub(super) applied: bool,
     released_ms: Option<i64>,
-    event: Event,
+    pub(super) event: Event,
 }
 
 /// A stretch of braking, by recovery or by friction.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Event {
+pub(super) struct Event {
     active: bool,
     /// Long enough to be counted.
     counted: bool,
@@ -38,6 +38,30 @@ struct Event {
     braking_ms: i64,
     recovered_j: f64,
     friction_j: f64,
+}
+
+impl Event {
+    fn pause(&mut self, duration_ms: i64) {
+        self.pause_ms += duration_ms;
+        if self.active && self.pause_ms >= EVENT_PAUSE_MS {
+            *self = Self::default();
+        }
+    }
+
+    /// Counts braking: what recovery took at the wheels and what friction did, J. Returns by how much the number of events
+    /// without friction changes.
+    #[inline]
+    pub(super) fn brake_on(&mut self, wheels_j: f64, friction_j: f64) -> i64 {
+        self.recovered_j += if wheels_j > 0.0 { wheels_j } else { 0.0 };
+        self.friction_j += friction_j;
+        let without = self.friction_j < WITHOUT_FRICTION * (self.recovered_j + self.friction_j);
+        // Counted at once and taken back when friction comes later: a descent may end while braking goes on.
+        if !self.counted || without == self.without_friction {
+            return 0;
+        }
+        self.without_friction = without;
+        if without { 1 } else { -1 }
+    }
 }
 
 impl Events {
@@ -59,10 +83,7 @@ impl Events {
 
         let e = &mut self.event;
         if i.phase != Phase::Braking {
-            e.pause_ms += i.duration_ms;
-            if e.active && e.pause_ms >= EVENT_PAUSE_MS {
-                *e = Event::default();
-            }
+            e.pause(i.duration_ms);
             return;
         }
         if !e.active {
@@ -73,18 +94,37 @@ impl Events {
         }
         e.pause_ms = 0;
         e.braking_ms += i.duration_ms;
-        e.recovered_j += i.wheels.max(0.0);
-        // Without a force, an applied brake counts as friction in proportion to its time.
-        e.friction_j += friction_j.unwrap_or(if i.applied { i.wheels.max(1.0) } else { 0.0 });
-        let without = e.friction_j < WITHOUT_FRICTION * (e.recovered_j + e.friction_j);
         if !e.counted && e.braking_ms >= EVENT_MS {
             e.counted = true;
             open.events += 1;
         }
-        // Counted at once and taken back when friction comes later: a descent may end while braking goes on.
-        if e.counted && without != e.without_friction {
-            e.without_friction = without;
-            open.events_without_friction += if without { 1 } else { -1 };
+        // Without a force, an applied brake counts as friction in proportion to its time.
+        let spent_j = friction_j.unwrap_or(if i.applied { i.wheels.max(1.0) } else { 0.0 });
+        open.events_without_friction += e.brake_on(i.wheels, spent_j);
+    }
+
+    /// Returns whether an interval like the last one begins and ends nothing.
+    pub(super) fn is_steady(&self) -> bool {
+        self.phase != Phase::Braking || (self.event.active && self.event.counted)
+    }
+
+    /// Takes intervals like the last one, of the durations given, whose energies are counted already.
+    pub(super) fn went_on(&mut self, duration_ms: i64, each_ms: &[f64]) {
+        if !self.applied
+            && let Some(ms) = &mut self.released_ms
+        {
+            *ms += duration_ms;
+        }
+        let e = &mut self.event;
+        if self.phase == Phase::Braking {
+            e.pause_ms = 0;
+            e.braking_ms += duration_ms;
+        } else if e.active {
+            for ms in each_ms {
+                e.pause(*ms as i64);
+            }
+        } else {
+            e.pause_ms += duration_ms;
         }
     }
 

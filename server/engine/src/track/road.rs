@@ -6,10 +6,11 @@ use crate::{
     account,
     atmosphere::air_density,
     flow::{OpenStretch, Stretch, milli},
+    ledger::Ledger,
     mass::Evidence,
     profile::Bin,
     record::{EndReason, FinishedDescent, Flag, FrictionMethod},
-    segment::{Snapshot, Step},
+    segment::{Here, Step},
     terrain::{
         EndFacts, Filtered, GRADIENT_MM, Gathered, Pending, STRETCH_MM, Settled, rise_over_run, settle,
     },
@@ -38,6 +39,18 @@ impl Samples {
         self.count += 1;
         self.position += position;
         self.altitude += altitude - self.first_m;
+    }
+
+    /// Takes one sample after the other.
+    pub(super) fn take_all(&mut self, positions: &[f64], altitudes: &[f64]) {
+        if let (0, Some(first)) = (self.count, altitudes.first()) {
+            self.first_m = *first;
+        }
+        self.count += altitudes.len() as u32;
+        for (position, altitude) in positions.iter().zip(altitudes) {
+            self.position += position;
+            self.altitude += altitude - self.first_m;
+        }
     }
 
     fn gather(&self, base_mm: i64, end_mm: i64, last_altitude: f64) -> Gathered {
@@ -94,21 +107,18 @@ impl Track {
 
     /// Settles all stretches with at least `lag_mm` of known road beyond them.
     pub(super) fn settle_ready(&mut self, lag_mm: i64, c: &mut Context<'_>) {
-        while let Some(first) = self.pending.front() {
+        // Taken out, so that one can be looked at while the rest of the road changes.
+        let mut pending = std::mem::take(&mut self.pending);
+        while let Some(first) = pending.front() {
             if self.base_mm - first.gathered.end_mm < lag_mm {
-                return;
+                break;
             }
-            let around = self
-                .trail
-                .iter()
-                .map(|t| &t.gathered)
-                .chain(self.pending.iter().map(|p| &p.gathered));
-            let filtered = settle(&first.gathered, around, c.altitude_deviation_m());
-            let Some(first) = self.pending.pop_front() else {
-                return;
-            };
-            self.settle_one(&first, filtered, c);
+            let after = pending.iter().map(|p| &p.gathered);
+            let filtered = settle(&first.gathered, &self.trail, after, c.altitude_deviation_m());
+            self.settle_one(first, filtered, c);
+            pending.pop_front();
         }
+        self.pending = pending;
     }
 
     fn settle_one(&mut self, p: &Pending, filtered: Filtered, c: &mut Context<'_>) {
@@ -174,14 +184,8 @@ impl Track {
             self.air_density = air_density(altitude_mm as f64 * 1e-3, ambient);
         }
 
-        let here = Snapshot {
-            position_mm: p.gathered.end_mm,
-            altitude_mm,
-            end: p.end,
-            ledger: c.life.ledger,
-            temperature_dc: temperature.map(account::tenths_of),
-        };
-        let (gradient, full_gradient_from_mm) = self.gradient(&here);
+        let position_mm = p.gathered.end_mm;
+        let (gradient, full_gradient_from_mm) = self.gradient(position_mm, altitude_mm);
         let bin = Bin {
             length_mm,
             moving_ms: p.stretch.moving_ms,
@@ -190,8 +194,9 @@ impl Track {
             altitude_dm: (altitude_mm / 100) as i32,
             temperature_c: temperature.map(|t| t as i16),
         };
+        let temperature_dc = temperature.map(account::tenths_of);
         let step = Step {
-            here: &here,
+            here: here(p, altitude_mm, temperature_dc, &c.life.ledger),
             gradient,
             full_gradient_from_mm,
             deviation_m: filtered.deviation_m,
@@ -212,6 +217,7 @@ impl Track {
                     .insert(Flag::AltitudeFrozen);
             }
             record(reason, c);
+            let here = here(p, altitude_mm, temperature_dc, &c.life.ledger);
             c.life.segmenter.resume(&here, filtered.deviation_m, c.policy);
         }
         if c.life.sign.contradicts(weight) {
@@ -246,13 +252,23 @@ impl Track {
 
     /// Returns the gradient over the last [`GRADIENT_MM`], or over what there is if that is at least half of it; and
     /// where it was taken from when it is over the full distance.
-    fn gradient(&self, here: &Snapshot) -> (Option<f64>, Option<i64>) {
-        let back = |t: &&Settled| here.position_mm - t.gathered.end_mm;
-        let full = self.trail.iter().rev().find(|t| back(t) >= GRADIENT_MM);
+    fn gradient(&self, position_mm: i64, altitude_mm: i64) -> (Option<f64>, Option<i64>) {
+        let back = |t: &&Settled| position_mm - t.gathered.end_mm;
+        // Only the first few lie so far back.
+        let full = self.trail.iter().take_while(|t| back(t) >= GRADIENT_MM).last();
         let from = full.or_else(|| self.trail.front().filter(|t| back(t) >= GRADIENT_MM / 2));
-        let gradient =
-            from.map(|t| rise_over_run((here.altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));
+        let gradient = from.map(|t| rise_over_run((altitude_mm - t.altitude_mm) as f64 / back(&t) as f64));
         (gradient, full.map(|t| t.gathered.end_mm))
+    }
+}
+
+fn here<'a>(p: &'a Pending, altitude_mm: i64, temperature_dc: Option<i32>, ledger: &'a Ledger) -> Here<'a> {
+    Here {
+        position_mm: p.gathered.end_mm,
+        altitude_mm,
+        end: &p.end,
+        ledger,
+        temperature_dc,
     }
 }
 

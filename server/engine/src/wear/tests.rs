@@ -119,11 +119,11 @@ fn a_service_before_the_vehicle_was_known_keeps_all_that_was_seen() {
 #[test]
 fn only_a_lasting_firm_stop_counts() {
     let mut w = Wear::default();
-    w.follow(1.5, 600, 1_000, 0.0);
-    w.follow(0.2, 200, 1_200, 0.0);
-    w.follow(1.5, 600, 1_800, 0.0);
+    w.firm(600, 1_000, 0.0);
+    w.not_firm();
+    w.firm(600, 1_800, 0.0);
     assert_eq!(w.account().last_firm_ms, None);
-    w.follow(1.5, 600, 2_400, 9.0);
+    w.firm(600, 2_400, 9.0);
     assert_eq!(
         (w.account().last_firm_ms, w.account().clean_ms),
         (Some(2_400), Some(2_400))
