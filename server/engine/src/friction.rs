@@ -87,8 +87,8 @@ pub fn cause(c: &Circumstances, class: &VehicleClass) -> Cause {
 }
 
 /// Returns whether nothing explains friction in an interval of which no slip control, no battery temperature and no limit of
-/// the battery are known, and in which braking was not hard: what [`cause`] would call unexplained. Without a branch, for many
-/// intervals at once.
+/// the battery are known, and in which braking was not hard: what [`cause`] would call unexplained. With the extremes
+/// of many intervals, it holds for each of them.
 #[inline]
 pub(crate) fn nothing_explains(
     class: &VehicleClass,
@@ -100,11 +100,11 @@ pub(crate) fn nothing_explains(
 ) -> bool {
     let limit_w = class.max_recovery_power_w;
     let limit_a = class.max_charge_current_a.unwrap_or(f64::INFINITY);
-    (speed_mps >= class.blend_out_speed_mps)
-        & (state_of_charge < class.full_state_of_charge)
-        & (charging_power_w < LIMIT_REACHED * limit_w)
-        & (demand_at_battery_w <= limit_w)
-        & (charging_current_a < LIMIT_REACHED * limit_a)
+    speed_mps >= class.blend_out_speed_mps
+        && state_of_charge < class.full_state_of_charge
+        && charging_power_w < LIMIT_REACHED * limit_w
+        && demand_at_battery_w <= limit_w
+        && charging_current_a < LIMIT_REACHED * limit_a
 }
 
 #[cfg(test)]

@@ -204,17 +204,17 @@ mod tests {
             let heights: Vec<f64> = (0..1_200)
                 .map(|i| 900.0 - 0.05 * place(i) + normal(&mut seed))
                 .collect();
-            for i in 0..2 {
-                one.observe(place(i), heights[i]);
-                all.observe(place(i), heights[i]);
+            for (i, height) in heights.iter().enumerate().take(2) {
+                one.observe(place(i), *height);
+                all.observe(place(i), *height);
             }
             let mut from = 2;
             for n in (1..=RUN).cycle() {
                 if from + n > heights.len() {
                     break;
                 }
-                for i in from..from + n {
-                    one.observe(place(i), heights[i]);
+                for (i, height) in heights.iter().enumerate().skip(from).take(n) {
+                    one.observe(place(i), *height);
                 }
                 let Some(mut walk) = all.walk() else {
                     // The neighbours do not advance: nothing is compared.

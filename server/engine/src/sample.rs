@@ -287,6 +287,10 @@ impl Batch {
 }
 
 /// Returns whether all values lie in a range. Not a number lies in none.
+#[expect(
+    clippy::needless_bitwise_bool,
+    reason = "without branches, two values are compared at once"
+)]
 fn within(values: &[f64], low: f64, high: f64) -> bool {
     let good = |v: &f64| (*v >= low) & (*v <= high);
     let (eights, rest) = values.as_chunks::<8>();

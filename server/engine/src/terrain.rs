@@ -146,7 +146,7 @@ pub(crate) fn settle<'a>(
         .take_while(|t| distance(&t.gathered) >= -width_mm)
         .count();
     before.range(before.len() - near..).for_each(|t| add(&t.gathered));
-    after.take_while(|g| distance(g) <= width_mm).for_each(|g| add(g));
+    after.take_while(|g| distance(g) <= width_mm).for_each(add);
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;

@@ -183,8 +183,8 @@ impl Block {
             )
         };
         let (released_at, idle_power) = (model.class.brake_released_at, model.idle_power);
-        for k in 0..self.len {
-            let applied = brake[k] > released_at;
+        for (k, brake) in brake.iter().enumerate().take(self.len) {
+            let applied = *brake > released_at;
             self.kind[k] = if self.mean_speed[k] < STANDSTILL_MPS || (applied && self.over_firm[k] > 0.0) {
                 Kind::Other
             } else {
