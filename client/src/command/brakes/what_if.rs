@@ -87,20 +87,19 @@ fn speed_unit(units: Units) -> (f64, &'static str) {
 /// Asks and prints.
 pub(super) async fn run(args: WhatIfArgs, global: &Global, printer: &mut Printer) -> Outcome {
     let (unit, _) = speed_unit(printer.units);
-    let (named, road, help) = match args.grade {
-        Some(grade) => (
+    let (named, road, help) = if let Some(grade) = args.grade {
+        (
             format!("grade {grade}"),
             Road::Grade(grade),
             "list grades: coldbrake grades list; classes: coldbrake classes list",
-        ),
-        None => {
-            let (vehicle, descent) = (args.vehicle.unwrap_or_default(), args.descent.unwrap_or_default());
-            (
-                format!("the road of {descent} of {vehicle}"),
-                Road::Descent(RoadOfDescent { vehicle, descent }),
-                "list descents: coldbrake descents list",
-            )
-        }
+        )
+    } else {
+        let (vehicle, descent) = (args.vehicle.unwrap_or_default(), args.descent.unwrap_or_default());
+        (
+            format!("the road of {descent} of {vehicle}"),
+            Road::Descent(RoadOfDescent { vehicle, descent }),
+            "list descents: coldbrake descents list",
+        )
     };
     let request = ComputeLostRecoveryRequest {
         road: Some(road),

@@ -215,17 +215,18 @@ impl Index {
             let (Some(last), shortest) = (scale_within(length), least_shared(length) / STRETCHED) else {
                 continue;
             };
+            let mut put = |kind: usize, scale: usize, window: Entry| kinds[kind][scale].push(window);
             for scale in scale_within(shortest).unwrap_or(0)..=last {
                 let spare = length - scale_m(scale);
                 let count = (spare / scale_m(scale) * PER_WINDOW).ceil().max(1.0);
                 for k in 0..=count as u32 {
-                    kinds[0][scale].push(entry(f64::from(k) / count * spare, scale));
+                    put(0, scale, entry(f64::from(k) / count * spare, scale));
                 }
-                kinds[1][scale].push(entry(0.0, scale));
-                kinds[2][scale].push(entry(spare, scale));
+                put(1, scale, entry(0.0, scale));
+                put(2, scale, entry(spare, scale));
             }
             if let Some(scale) = scale_within(length / STRETCHED) {
-                kinds[3][scale].push(entry(0.0, scale));
+                put(3, scale, entry(0.0, scale));
             }
         }
         let [anywhere, top, bottom, longest] = kinds.map(|scales| {

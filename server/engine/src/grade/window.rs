@@ -56,12 +56,15 @@ impl Course {
 
     /// Returns altitude and area at a distance from the top.
     fn at(&self, s: f64) -> (f64, f64) {
-        let x = (s / self.step).max(0.0);
-        let i = (x as usize).min(self.altitudes.len().saturating_sub(2));
-        let part = x - i as f64;
-        let (a, b) = (self.altitudes[i], self.altitudes[i + 1]);
-        let altitude = a + (b - a) * part;
-        (altitude, self.areas[i] + 0.5 * self.step * part * (a + altitude))
+        let place = (s / self.step).max(0.0);
+        let i = (place as usize).min(self.altitudes.len().saturating_sub(2));
+        let part = place - i as f64;
+        let (above, below) = (self.altitudes[i], self.altitudes[i + 1]);
+        let altitude = above + (below - above) * part;
+        (
+            altitude,
+            self.areas[i] + 0.5 * self.step * part * (above + altitude),
+        )
     }
 }
 
