@@ -10,6 +10,9 @@ use crate::metrics::Metric;
 
 /// Significant decimal digits kept.
 pub const SIGNIFICANT_DIGITS: u8 = 3;
+/// Most values of a histogram that is read: quantiles are looked for by numbers with 53 binary digits, and some such
+/// histograms may be merged.
+const MOST_VALUES: u64 = 1 << 50;
 
 /// Histogram of one metric.
 #[derive(Clone, Debug, PartialEq)]
@@ -197,7 +200,7 @@ impl MetricHistogram {
         let counts = Deserializer::new()
             .deserialize::<u64, _>(&mut std::io::Cursor::new(bytes))
             .map_err(|e| damaged(&e.to_string()))?;
-        if counts.len() == u64::MAX {
+        if counts.len() > MOST_VALUES {
             return Err(damaged("it has more values than can be counted"));
         }
         Ok(Self {
@@ -217,6 +220,20 @@ fn unreachable_bounds() -> Histogram<u64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn more_values_than_quantiles_can_tell_apart_are_refused() {
+        let metric = Metric::RecoveryRatio;
+        let with = |count| {
+            let mut h = MetricHistogram::new(metric);
+            h.counts.record_n(500, count).unwrap();
+            h.record(0.7);
+            h.to_v2()
+        };
+        assert!(MetricHistogram::from_v2(metric, &with(u64::MAX >> 1)).is_err());
+        let most = MetricHistogram::from_v2(metric, &with(MOST_VALUES - 1)).unwrap();
+        assert!(most.quantile(1.0) > most.quantile(0.5));
+    }
 
     #[test]
     fn every_metric_has_valid_bounds_and_survives_the_round_trip() {

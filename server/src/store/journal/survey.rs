@@ -71,7 +71,10 @@ pub fn scan(first_lsn: u64, bytes: &[u8]) -> Result<Segment, NewerSegment> {
         if record.lsn > found.next_lsn() {
             found.holes.push((found.next_lsn(), record.lsn));
         }
-        if let (RecordKind::Checkpoint, Some(covered)) = (record.kind, record.payload.first_chunk::<8>()) {
+        // One that names a commit at or behind its own number tells nothing: what it may cover is replayed.
+        if let (RecordKind::Checkpoint, Some(covered)) = (record.kind, record.payload.first_chunk::<8>())
+            && u64::from_be_bytes(*covered) < record.lsn
+        {
             found.covered = u64::from_be_bytes(*covered);
         }
         found.records.push(Place {
@@ -313,6 +316,16 @@ mod tests {
         bytes[9] ^= 1;
         let plan = plan_of(&[(1, bytes)]).unwrap();
         assert_eq!((plan.last_commit, plan.complete, plan.cut), (3, true, None));
+    }
+
+    #[test]
+    fn a_checkpoint_covers_nothing_that_comes_after_it() {
+        for covered in [4, 5, u64::MAX] {
+            let mut bytes = commits(1..=3);
+            bytes.extend(record(4, RecordKind::Checkpoint, &u64::to_be_bytes(covered)));
+            let plan = plan_of(&[(1, bytes)]).unwrap();
+            assert_eq!((plan.covered, plan.last_commit), (0, 3));
+        }
     }
 
     proptest! {
