@@ -8,6 +8,18 @@ use serde::Deserialize;
 /// Time of the first row: 2026-03-10T06:00:00Z. The cases count from 0.
 pub const START_MS: i64 = 1_773_122_400_000;
 
+/// Names of all cases.
+pub const CASES: [&str; 8] = [
+    "r01_alpine_29km",
+    "r02_6km_6pct_30kmh",
+    "r03_stop_and_go",
+    "r04a_full_at_start",
+    "r05_power_limited",
+    "r06_rolling",
+    "r07_creep",
+    "r09_repeat_grade",
+];
+
 /// Returns the path of a reference file.
 pub fn reference(path: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

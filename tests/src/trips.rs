@@ -9,7 +9,7 @@ use coldbrake_engine::{
 use fastrand::Rng;
 
 use crate::{
-    case::{self, Case, START_MS, reference},
+    case::{self, CASES, Case, START_MS, reference},
     disturb::{Disturbance, a_tenth_as_often, disturb, normal, ten_times_as_often},
     log,
     profile::drive,
@@ -42,17 +42,6 @@ pub struct Digest {
     /// Of the descents and of the refusals.
     pub records: u32,
 }
-
-const CASES: [&str; 8] = [
-    "r01_alpine_29km",
-    "r02_6km_6pct_30kmh",
-    "r03_stop_and_go",
-    "r04a_full_at_start",
-    "r05_power_limited",
-    "r06_rolling",
-    "r07_creep",
-    "r09_repeat_grade",
-];
 
 /// Runs a trip in batches of `length` samples, the state going through its bytes after each.
 pub fn run(trip: &Trip, length: usize) -> (Vec<FinishedDescent>, VehicleState, Digest) {

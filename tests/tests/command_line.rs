@@ -14,22 +14,11 @@ use coldbrake::{
     command::analyse::{Analysis, analyse},
 };
 use coldbrake_tests::{
-    case::{Case, reference},
+    case::{CASES, Case, reference},
     log,
     program::{Run, run},
 };
 use serde_json::Value;
-
-const CASES: [&str; 8] = [
-    "r01_alpine_29km",
-    "r02_6km_6pct_30kmh",
-    "r03_stop_and_go",
-    "r04a_full_at_start",
-    "r05_power_limited",
-    "r06_rolling",
-    "r07_creep",
-    "r09_repeat_grade",
-];
 
 const COLUMNS: &str = "time=time_s,speed=speed_mps:m/s,altitude=altitude_m,brake=brake_pressure_bar:bar,\
                        current=pack_current_a,voltage=pack_voltage_v,soc=soc,auxiliary=aux_w";

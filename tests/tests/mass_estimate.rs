@@ -8,18 +8,10 @@
 )]
 
 use coldbrake_engine::{Policy, VehicleClass, VehicleState, record::MassSource};
-use coldbrake_tests::{case::Case, log};
-
-const CASES: [&str; 8] = [
-    "r01_alpine_29km",
-    "r02_6km_6pct_30kmh",
-    "r03_stop_and_go",
-    "r04a_full_at_start",
-    "r05_power_limited",
-    "r06_rolling",
-    "r07_creep",
-    "r09_repeat_grade",
-];
+use coldbrake_tests::{
+    case::{CASES, Case},
+    log,
+};
 
 #[test]
 fn the_mass_of_the_cases_is_found_or_not_told() {
