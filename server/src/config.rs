@@ -263,7 +263,9 @@ impl Default for Config {
                 idle_timeout: Duration::from_secs(90),
                 // What a stream may send without being read is memory that it can take: credit times a usual message.
                 stream_window: 64 << 10,
-                connection_window: 1 << 20,
+                // The transport ends a connection whose unread frames fall short of 256 bytes by more than half of this
+                // all together: 1024 calls with 32 short messages each, which is what they may have on their way.
+                connection_window: 16 << 20,
                 keep_alive_interval: Duration::from_secs(30),
                 keep_alive_timeout: Duration::from_secs(20),
                 shard_queue: 512,

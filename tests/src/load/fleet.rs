@@ -152,7 +152,8 @@ impl Gateway {
     }
 }
 
-fn root(error: &dyn std::error::Error) -> String {
+/// Returns what the innermost cause says.
+pub(super) fn root(error: &dyn std::error::Error) -> String {
     let mut last = error;
     while let Some(source) = last.source() {
         last = source;

@@ -112,6 +112,10 @@ async fn slow_disk(ground: &Ground, report: &mut Report) {
     let plan = Plan {
         // Far more than such a disk can take.
         period: Duration::from_millis(100),
+        // As gateways do, and in short messages: many small frames that nobody reads are what the transport takes for an
+        // attack, and ends the connection.
+        per_connection: ground.size.min(1_000),
+        message_s: 2.0,
         ..ground.fleet(&server)
     };
     let fleet = Fleet::start(&plan);

@@ -309,9 +309,12 @@ impl Vehicle {
 fn told(status: &Status) -> String {
     let reason = crate::wire::reason(status);
     if reason.is_empty() {
+        let root = super::fleet::root(status);
         let mut text = format!("{:?}: {}", status.code(), status.message());
-        text.truncate(120);
-        text
+        if root != text && !text.contains(&root) {
+            text = format!("{text}: {root}");
+        }
+        text.chars().take(200).collect()
     } else {
         format!("{:?}: {reason}", status.code())
     }
