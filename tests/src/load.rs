@@ -5,6 +5,7 @@
 
 pub mod child;
 pub mod fleet;
+pub mod growth;
 pub mod hold;
 pub mod peer;
 pub mod probe;

@@ -20,6 +20,7 @@ use coldbrake_tests::{
     load::{
         child::{self, Server},
         fleet::Plan,
+        growth,
         hold::{self, Hold},
         restart::{self, Restart},
         slow::SlowStore,
@@ -41,6 +42,8 @@ struct Arguments {
 enum What {
     /// A fleet at a steady rate: samples acknowledged, how late, memory, processor time
     Steady(Steady),
+    /// Fleets of several sizes, one after the other: what a vehicle costs in each
+    Growth(GrowthArguments),
     /// Many streams: memory of each, ten losses of all connections, time to end with all open
     Hold(HoldArguments),
     /// A server that knows many vehicles: ended, started, killed, started
@@ -87,6 +90,22 @@ struct Steady {
     /// Flags for the server that is started
     #[arg(last = true)]
     flags: Vec<String>,
+}
+
+#[derive(Args)]
+struct GrowthArguments {
+    /// Sizes of the fleets
+    #[arg(long, value_delimiter = ',', default_values_t = [1_000, 10_000, 100_000])]
+    vehicles: Vec<usize>,
+    /// Time to measure each, s
+    #[arg(long, default_value_t = 120.0)]
+    seconds: f64,
+    /// Program to start instead of the one of this workspace
+    #[arg(long)]
+    program: Option<PathBuf>,
+    /// File for the figures as JSON
+    #[arg(long)]
+    json: Option<PathBuf>,
 }
 
 #[derive(Args)]
@@ -169,6 +188,7 @@ fn main() {
     runtime.block_on(async {
         match arguments.command {
             What::Steady(steady) => run_steady(steady).await,
+            What::Growth(growth) => run_growth(growth).await,
             What::Hold(hold) => run_hold(hold).await,
             What::Restart(restart) => run_restart(restart).await,
             What::Try(trial) => run_trials(trial).await,
@@ -203,19 +223,8 @@ async fn run_steady(steady: Steady) {
         (None, uri, steady.pid)
     } else {
         let place = steady.directory.as_deref().unwrap_or(directory.path());
-        let many = (steady.vehicles + 1_000).to_string();
-        let each = steady.per_connection.max(1_024).to_string();
-        let mut flags = vec![
-            "--limits-streams",
-            &many,
-            "--limits-vehicles",
-            &many,
-            "--limits-connections",
-            &many,
-            "--limits-calls-per-connection",
-            &each,
-        ];
-        flags.extend(steady.flags.iter().map(String::as_str));
+        let mut flags = growth::flags(steady.vehicles, steady.per_connection);
+        flags.extend(steady.flags);
         let program = steady.program.unwrap_or_else(|| program::server().to_owned());
         let server = Server::start(&program, place, flags).await;
         let (uri, pid) = (server.uri(), server.pid());
@@ -240,6 +249,16 @@ async fn run_steady(steady: Steady) {
             ended.code,
             ended.took.as_secs_f64()
         );
+    }
+}
+
+async fn run_growth(arguments: GrowthArguments) {
+    room(1_000);
+    let program = arguments.program.unwrap_or_else(|| program::server().to_owned());
+    let grown = growth::grow(&program, &arguments.vehicles, arguments.seconds).await;
+    print!("{}", grown.table);
+    if let Some(file) = arguments.json {
+        std::fs::write(file, format!("{:#}\n", grown.json)).unwrap();
     }
 }
 

@@ -11,6 +11,8 @@ pub struct Usage {
     pub peak_bytes: u64,
     /// Processor time since it began, s.
     pub cpu_s: f64,
+    /// Bytes that it had written to disks since it began; 0 where the kernel does not tell.
+    pub written_bytes: u64,
     /// Open files and connections.
     pub files: u64,
     /// Threads.
@@ -25,6 +27,8 @@ pub fn usage(pid: u32) -> io::Result<Usage> {
         resident_bytes: field(&status, "VmRSS:") * 1_024,
         peak_bytes: field(&status, "VmHWM:") * 1_024,
         cpu_s: cpu_ticks(&stat) as f64 / rustix::param::clock_ticks_per_second() as f64,
+        written_bytes: fs::read_to_string(format!("/proc/{pid}/io"))
+            .map_or(0, |io| field(&io, "write_bytes:")),
         files: fs::read_dir(format!("/proc/{pid}/fd"))?.count() as u64,
         threads: field(&status, "Threads:"),
     })

@@ -79,6 +79,7 @@ pub async fn measure(plan: &Plan, seconds: f64, pid: Option<u32>) -> Measured {
     let (sent, acknowledged) = (rate(|m| m.sent), rate(|m| m.acknowledged));
     let wanted = plan.vehicles as f64 * samples as f64 / plan.period.as_secs_f64();
     let cpu = last.usage.cpu_s - first.usage.cpu_s;
+    let written = last.usage.written_bytes - first.usage.written_bytes;
     let per_million = cpu / (acknowledged * span / 1e6);
     let ms = |q: f64| latencies.value_at_quantile(q) as f64 / 1e3;
     let mib = |b: u64| b as f64 / f64::from(1 << 20);
@@ -127,6 +128,10 @@ pub async fn measure(plan: &Plan, seconds: f64, pid: Option<u32>) -> Measured {
             ),
         );
         row("server open files", last.usage.files.to_string());
+        row(
+            "server writes to disk, MB/s",
+            format!("{:.2}", written as f64 / span / 1e6),
+        );
         row("server CPU, cores", format!("{:.2}", cpu / span));
         row("server CPU, s a million samples", format!("{per_million:.3}"));
     }
@@ -180,6 +185,7 @@ pub async fn measure(plan: &Plan, seconds: f64, pid: Option<u32>) -> Measured {
             "resident_peak_bytes": last.usage.peak_bytes,
             "files": last.usage.files,
             "cpu_s": cpu,
+            "written_bytes": written,
             "cpu_s_per_million_samples": per_million,
         },
         "generator_cpu_s": own.cpu_s - own_before.cpu_s,
@@ -194,6 +200,7 @@ pub async fn measure(plan: &Plan, seconds: f64, pid: Option<u32>) -> Measured {
             "acknowledged": m.acknowledged,
             "resident_bytes": m.usage.resident_bytes,
             "cpu_s": m.usage.cpu_s,
+            "written_bytes": m.usage.written_bytes,
             "files": m.usage.files,
         })).collect::<Vec<_>>(),
     });
