@@ -27,6 +27,9 @@ fn main() -> Result<(), Box<dyn Error>> {
     fs::write(out.join("coldbrake_v1.binpb"), descriptors.encode_to_vec())?;
     tonic_prost_build::configure()
         .build_transport(true)
+        .codec_path("crate::transport::MessageCodec")
+        // It is some 400 bytes long and handed on several times.
+        .boxed(".coldbrake.v1.StreamSamplesRequest.message.batch")
         .compile_fds(descriptors)?;
     Ok(())
 }

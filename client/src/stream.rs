@@ -528,7 +528,7 @@ where
                 } else {
                     &mut self.totals.sent
                 }) += 1;
-                Out::Batch(batch)
+                Out::Batch(Box::new(batch))
             }
             Outgoing::Gap { first, last } => {
                 self.tell(StreamEvent::Gap { first, last });

@@ -206,49 +206,37 @@ fn encode_time(time_ms: &[i64]) -> Vec<i32> {
 /// Fails when there are no columns to look at: none, too many samples, unequal lengths, or a time beyond all time. The
 /// violations carry the wire's names. Ranges are checked by [`Batch::violations`].
 pub fn decode(message: &v1::SampleBatch, kind: BrakeKind) -> Result<Batch, Vec<Violation>> {
+    let mut batch = Batch::default();
+    decode_into(message, kind, &mut batch)?;
+    Ok(batch)
+}
+
+/// Turns a message into a batch as [`decode`] does, in the room of one that is not needed any more: whatever it held is
+/// replaced. Nothing is allocated once the room suffices. After a failure the batch holds nothing of use.
+pub fn decode_into(
+    message: &v1::SampleBatch,
+    kind: BrakeKind,
+    batch: &mut Batch,
+) -> Result<(), Vec<Violation>> {
     let found = shape_violations(message);
     if !found.is_empty() {
         return Err(found);
     }
-    let time_ms = decode_time(message).map_err(|violation| vec![violation])?;
-    let mut i = 0;
-    let mut next = |column: &[i32]| {
-        let values = absolute(column, scale(i, kind));
-        i += 1;
-        values
-    };
-    let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13, c14] = columns(message);
-    // Fields are evaluated in the order written, which is the order of the scales.
-    Ok(Batch {
-        time_ms,
-        speed_mps: next(c0),
-        altitude_m: next(c1),
-        brake: next(c2),
-        current_a: next(c3),
-        voltage_v: next(c4),
-        state_of_charge: next(c5),
-        ambient_c: next(c6),
-        brake_temperature_c: next(c7),
-        auxiliary_w: next(c8),
-        gross_mass_kg: next(c9),
-        latitude_deg: next(c10),
-        longitude_deg: next(c11),
-        slip_control: next(c12),
-        battery_temperature_c: next(c13),
-        charge_limit_w: next(c14),
-    })
+    decode_time(message, &mut batch.time_ms).map_err(|violation| vec![violation])?;
+    for (i, (column, values)) in columns(message).into_iter().zip(batch.columns_mut()).enumerate() {
+        absolute(column, scale(i, kind), values);
+    }
+    Ok(())
 }
 
 /// 4096 differences of 32 bits sum up to 44 bits at most: nothing here can overflow.
-fn absolute(column: &[i32], scale: Scale) -> Vec<f64> {
+fn absolute(column: &[i32], scale: Scale, values: &mut Vec<f64>) {
     let mut sum = 0_i64;
-    column
-        .iter()
-        .map(|step| {
-            sum += i64::from(*step);
-            scale.to_value(sum)
-        })
-        .collect()
+    values.clear();
+    values.extend(column.iter().map(|step| {
+        sum += i64::from(*step);
+        scale.to_value(sum)
+    }));
 }
 
 fn beyond_all_time(field: &str) -> Violation {
@@ -258,7 +246,8 @@ fn beyond_all_time(field: &str) -> Violation {
     )
 }
 
-fn decode_time(message: &v1::SampleBatch) -> Result<Vec<i64>, Violation> {
+fn decode_time(message: &v1::SampleBatch, time_ms: &mut Vec<i64>) -> Result<(), Violation> {
+    time_ms.clear();
     let mut now = message.start_time_ms;
     if message.period_ms > 0 {
         let period = i64::from(message.period_ms);
@@ -266,9 +255,10 @@ fn decode_time(message: &v1::SampleBatch) -> Result<Vec<i64>, Violation> {
         // A batch is at most 4096 samples of 32 bits: only the start can be too large.
         now.checked_add(period * n as i64)
             .ok_or_else(|| beyond_all_time("start_time_ms"))?;
-        return Ok((0..n as i64).map(|i| now + i * period).collect());
+        time_ms.extend((0..n as i64).map(|i| now + i * period));
+        return Ok(());
     }
-    let mut time_ms = Vec::with_capacity(message.time_ms.len());
+    time_ms.reserve(message.time_ms.len());
     for (i, step) in message.time_ms.iter().enumerate() {
         if i == 0 && *step != 0 {
             return Err(violation(
@@ -281,7 +271,7 @@ fn decode_time(message: &v1::SampleBatch) -> Result<Vec<i64>, Violation> {
             .ok_or_else(|| beyond_all_time(&format!("time_ms[{i}]")))?;
         time_ms.push(now);
     }
-    Ok(time_ms)
+    Ok(())
 }
 
 fn shape_violations(message: &v1::SampleBatch) -> Vec<Violation> {

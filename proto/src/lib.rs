@@ -1,12 +1,13 @@
 //! Wire schema of Coldbrake.
 //!
 //! [`v1`] holds the generated types; [`brakes`] writes brakes as messages; [`codec`] turns batches into columns of small differences and back; [`convert`]
-//! turns records into messages and back.
+//! turns records into messages and back; [`transport`] is how the services read and write messages.
 
 pub mod alarm;
 pub mod brakes;
 pub mod codec;
 pub mod convert;
+pub mod transport;
 
 /// Generated types of the package `coldbrake.v1`.
 #[allow(clippy::all, clippy::pedantic, missing_docs, reason = "generated code")]

@@ -202,7 +202,7 @@ impl Stream {
         loop {
             while next <= last && next - durable <= credit {
                 self.send(match batches.get(next as usize - 1) {
-                    Some(batch) => Up::Batch(batch.clone()),
+                    Some(batch) => Up::Batch(Box::new(batch.clone())),
                     None => Up::Finish(FinishSession { sequence: last }),
                 })
                 .await;

@@ -1,4 +1,4 @@
-//! What a batch costs in allocations: none in the engine while a vehicle drives, few in the decoder whatever its length.
+//! What a batch costs in allocations: none from the wire to the engine, hardly any in the engine while a vehicle drives.
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -6,9 +6,14 @@
 )]
 
 use allocation_counter::measure;
-use coldbrake_engine::{Policy, VehicleState};
-use coldbrake_proto::codec::decode;
+use coldbrake_engine::{Batch, Policy, VehicleState};
+use coldbrake_proto::{
+    codec::{decode, decode_into},
+    transport::{keep, read_message},
+    v1::{StreamSamplesRequest, stream_samples_request::Message as Up},
+};
 use coldbrake_tests::{case::Case, log, wire::encoded};
+use prost::Message as _;
 
 /// Allocations of the engine that a descent may take: buffers that grow by doubling while it lasts, and its record.
 const OF_A_DESCENT: u64 = 20;
@@ -49,4 +54,30 @@ fn the_decoder_allocates_by_columns_and_not_by_samples() {
     println!("{short} allocations for 50 samples, {long} for 600");
     assert_eq!(short, long);
     assert!(long <= 16, "{long}: one for each column and the time");
+}
+
+#[test]
+fn nothing_is_allocated_between_the_wire_and_the_engine() {
+    let case = Case::load("r02_6km_6pct_30kmh");
+    let opening = log::opening();
+    let bytes: Vec<Vec<u8>> = encoded(&case.log, &opening, 50)
+        .into_iter()
+        .map(|batch| {
+            let message = Some(Up::Batch(Box::new(batch)));
+            StreamSamplesRequest { message }.encode_to_vec()
+        })
+        .collect();
+    let mut room = Batch::default();
+    let mut take = |bytes: &[u8]| {
+        let request: StreamSamplesRequest = read_message(&mut &*bytes).unwrap();
+        let Some(Up::Batch(message)) = request.message else {
+            panic!("no batch")
+        };
+        decode_into(&message, opening.brake_kind, &mut room).unwrap();
+        keep(message);
+    };
+    // The first message makes the room; it grows by doubling, and these are equally long.
+    take(&bytes[0]);
+    let counted = measure(|| bytes.iter().for_each(|message| take(message)));
+    assert_eq!(counted.count_total, 0, "in {} messages", bytes.len());
 }

@@ -284,10 +284,10 @@ async fn messages_out_of_place_end_the_stream_with_a_reason() {
 
     let mut stream = scene.wire.open(scene.open("number-0")).await.unwrap();
     stream
-        .send(Up::Batch(SampleBatch {
+        .send(Up::Batch(Box::new(SampleBatch {
             sequence: 0,
             ..batches[0].clone()
-        }))
+        })))
         .await;
     let status = stream.next().await.unwrap_err();
     assert_eq!(bad_fields(&status), ["sequence"]);
@@ -305,7 +305,7 @@ async fn messages_out_of_place_end_the_stream_with_a_reason() {
     let mut stream = scene.wire.open(scene.open("too-large")).await.unwrap();
     let mut large = batches[0].clone();
     large.speed_cm_per_s = vec![i32::MIN; 1 << 20];
-    stream.send(Up::Batch(large)).await;
+    stream.send(Up::Batch(Box::new(large))).await;
     let status = stream.next().await.unwrap_err();
     assert_eq!(reason(&status), "MESSAGE_TOO_LARGE");
 

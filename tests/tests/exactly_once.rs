@@ -151,7 +151,7 @@ proptest! {
                 let mut stream = world.wire.open(open.clone()).await.unwrap();
                 let from = (stream.opened.durable_through - connection.again).max(0);
                 for batch in batches.iter().skip(from as usize).take(connection.messages as usize) {
-                    stream.send(Up::Batch(batch.clone())).await;
+                    stream.send(Up::Batch(Box::new(batch.clone()))).await;
                 }
                 if connection.waits && stream.opened.durable_through < batches.len() as i64 {
                     let _ = stream.next().await;
@@ -175,7 +175,7 @@ async fn a_batch_that_comes_twice_is_counted_as_such_and_once() {
     let open = convert::opening_to_wire("twice", &case.class.vehicle_class, &log::opening());
     let mut stream = wire.open(open).await.unwrap();
     for _ in 0..3 {
-        stream.send(Up::Batch(batches[0].clone())).await;
+        stream.send(Up::Batch(Box::new(batches[0].clone()))).await;
     }
     stream.deliver(&batches).await.unwrap();
     let status = wire
@@ -205,7 +205,7 @@ async fn a_missing_batch_is_asked_for() {
         .unwrap();
 
     let mut stream = wire.open(open("hole")).await.unwrap();
-    stream.send(Up::Batch(batches[2].clone())).await;
+    stream.send(Up::Batch(Box::new(batches[2].clone()))).await;
     let asked = loop {
         match stream.next().await.unwrap() {
             Some(coldbrake_proto::v1::stream_samples_response::Message::Rewind(r)) => {
@@ -238,7 +238,7 @@ async fn a_server_that_is_stopped_in_the_middle_goes_on_where_it_was() {
         .unwrap();
     let mut stream = wire.open(open("halved")).await.unwrap();
     for batch in &batches[..12] {
-        stream.send(Up::Batch(batch.clone())).await;
+        stream.send(Up::Batch(Box::new(batch.clone()))).await;
     }
     // At least something must be durable before the server goes.
     let acknowledged = loop {

@@ -124,7 +124,7 @@ async fn talk(
         assert!(volatile.len() < CREDIT, "the client keeps to its credit");
         match decide(through, sequence) {
             Decision::Apply => match request.message {
-                Some(Out::Batch(batch)) => volatile.push(batch),
+                Some(Out::Batch(batch)) => volatile.push(*batch),
                 _ => finishing = true,
             },
             Decision::DropDuplicate => {}

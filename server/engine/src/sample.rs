@@ -187,6 +187,27 @@ impl Batch {
         ]
     }
 
+    /// Returns the columns of numbers to write to, in the order of [`COLUMN_RULES`].
+    pub fn columns_mut(&mut self) -> [&mut Vec<f64>; 15] {
+        [
+            &mut self.speed_mps,
+            &mut self.altitude_m,
+            &mut self.brake,
+            &mut self.current_a,
+            &mut self.voltage_v,
+            &mut self.state_of_charge,
+            &mut self.ambient_c,
+            &mut self.brake_temperature_c,
+            &mut self.auxiliary_w,
+            &mut self.gross_mass_kg,
+            &mut self.latitude_deg,
+            &mut self.longitude_deg,
+            &mut self.slip_control,
+            &mut self.battery_temperature_c,
+            &mut self.charge_limit_w,
+        ]
+    }
+
     /// Returns whether there is nothing wrong with the batch: the same as asking whether there are no violations, much faster.
     fn is_sound(&self, kind: BrakeKind) -> bool {
         let n = self.len();

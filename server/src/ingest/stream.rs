@@ -1,6 +1,6 @@
 //! One stream: reads what the vehicle sends, hands it to the owner of the vehicle, tells what is durable.
 
-use std::{net::SocketAddr, sync::Arc, time::Duration};
+use std::{net::SocketAddr, pin::pin, sync::Arc, time::Duration};
 
 use coldbrake_engine::sample::MAX_VIOLATIONS;
 use coldbrake_proto::{
@@ -281,12 +281,16 @@ impl Stream {
         session: &mut Session,
     ) -> Result<End, End> {
         let limits = &self.shared.config.limits;
-        let mut store_failure = self.shared.store_failure.subscribe();
-        let mut disk_low = self.shared.disk_low.subscribe();
-        // It may have become so since the call was let in.
-        disk_low.mark_changed();
+        // What hardly ever happens is waited for once and not anew with every message.
+        let token = session.superseded.clone();
+        let mut superseded = pin!(token.cancelled());
+        let mut store_failed = pin!(happens(self.shared.store_failure.subscribe()));
+        let mut draining = pin!(self.shared.draining.cancelled());
+        let mut disk_low = pin!(happens(self.shared.disk_low.subscribe()));
+        let mut gone = pin!(self.responses.closed());
+        let mut timer = pin!(sleep_until(Instant::now() + limits.idle_timeout));
         loop {
-            if let Some(reason) = store_failure.borrow_and_update().as_deref() {
+            if let Some(reason) = self.shared.store_failure.borrow().as_deref() {
                 return Err(Refusal::StoreFailed(reason.to_owned()).into());
             }
             let due = self.acknowledge(session).await?;
@@ -303,9 +307,13 @@ impl Stream {
             let idle_at = (session.ending.is_none() && !session.window.is_used_up())
                 .then(|| session.last_heard + limits.idle_timeout);
             let wake = [due, idle_at].into_iter().flatten().min();
+            // A timer that goes off too soon costs less than setting it with every message.
+            if let Some(wake) = wake.filter(|wake| timer.is_elapsed() || *wake < timer.deadline()) {
+                timer.as_mut().reset(wake);
+            }
             tokio::select! {
                 biased;
-                () = session.superseded.cancelled() => {
+                () = &mut superseded => {
                     return Err(Refusal::Superseded(session.vehicle.to_string()).into());
                 }
                 Some(notice) = session.notices.recv() => self.notice(notice).await?,
@@ -316,21 +324,20 @@ impl Stream {
                         return Err(Refusal::TooLarge(reason.to_string()).into());
                     }
                 }
-                _ = store_failure.changed() => {}
-                () = self.shared.draining.cancelled(), if session.ending.is_none() => {
+                reason = &mut store_failed => {
+                    return Err(Refusal::StoreFailed(reason.to_string()).into());
+                }
+                () = &mut draining, if session.ending.is_none() => {
                     session.ending = Some(Ending::Draining);
                     self.say(Out::Drain(Drain { reconnect_delay_ms: RECONNECT_DELAY_MS })).await?;
                 }
                 // What is on its way still fits: the floor is far above what a commit takes.
-                Ok(()) = disk_low.changed(), if session.ending.is_none() => {
-                    let low = *disk_low.borrow_and_update();
-                    if let Some(low) = low {
-                        session.ending = Some(Ending::DiskLow(low));
-                        self.say(Out::Drain(Drain { reconnect_delay_ms: DISK_LOW_DELAY_MS })).await?;
-                    }
+                low = &mut disk_low, if session.ending.is_none() => {
+                    session.ending = Some(Ending::DiskLow(low));
+                    self.say(Out::Drain(Drain { reconnect_delay_ms: DISK_LOW_DELAY_MS })).await?;
                 }
-                () = self.responses.closed() => return Ok(End::Lost),
-                () = sleep_until(wake.unwrap_or_else(Instant::now)), if wake.is_some() => {
+                () = &mut gone => return Ok(End::Lost),
+                () = &mut timer, if wake.is_some() => {
                     if idle_at.is_some_and(|idle_at| Instant::now() >= idle_at) {
                         return Err(Refusal::IdleTimeout(limits.idle_timeout).into());
                     }
@@ -360,14 +367,14 @@ impl Stream {
         }
     }
 
-    async fn batch(&self, session: &mut Session, batch: SampleBatch) -> Result<(), End> {
+    async fn batch(&self, session: &mut Session, batch: Box<SampleBatch>) -> Result<(), End> {
         positive("sequence", batch.sequence)?;
         let admission = session.window.admit(batch.sequence);
         if admission == Admission::Duplicate {
             Counters::add(&self.shared.counters.duplicate_batches);
         }
         if self.admitted(session, admission).await? {
-            let (vehicle, batch) = (Arc::clone(&session.vehicle), Box::new(batch));
+            let vehicle = Arc::clone(&session.vehicle);
             self.hand_over(
                 session,
                 Command::Batch {
@@ -575,6 +582,16 @@ impl Drop for Stream {
             .open_streams
             .fetch_sub(1, std::sync::atomic::Ordering::Relaxed);
     }
+}
+
+/// Waits until there is a value, and returns it; for ever when there never will be one.
+async fn happens<T: Clone>(mut told: watch::Receiver<Option<T>>) -> T {
+    if let Ok(value) = told.wait_for(Option::is_some).await
+        && let Some(value) = value.clone()
+    {
+        return value;
+    }
+    std::future::pending().await
 }
 
 fn positive(field: &'static str, value: i64) -> Result<(), Refusal> {

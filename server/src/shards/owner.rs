@@ -5,8 +5,8 @@ use std::{
     sync::{Arc, atomic::Ordering::Relaxed},
 };
 
-use coldbrake_engine::{Policy, VehicleClass, VehicleState};
-use coldbrake_proto::v1;
+use coldbrake_engine::{Batch, Policy, VehicleClass, VehicleState};
+use coldbrake_proto::{transport, v1};
 use tokio::{
     sync::mpsc,
     task::{JoinError, JoinSet},
@@ -63,6 +63,8 @@ pub(super) struct Owner {
     /// Who waits for their vehicle to be read from the store.
     waiting: HashMap<Arc<str>, Vec<Waiter>>,
     loads: JoinSet<(Arc<str>, Loaded)>,
+    /// Where messages are decoded to, one after the other.
+    room: Batch,
 }
 
 impl Owner {
@@ -77,6 +79,7 @@ impl Owner {
             resident,
             waiting: HashMap::new(),
             loads: JoinSet::new(),
+            room: Batch::default(),
         }
     }
 
@@ -109,6 +112,7 @@ impl Owner {
                     batch,
                 } => {
                     self.batch(&vehicle, stream, &batch);
+                    transport::keep(batch);
                     if self.vehicles.get(&vehicle).is_some_and(Vehicle::is_full) {
                         self.hand_over().await;
                     }
@@ -292,9 +296,11 @@ impl Owner {
 
     fn batch(&mut self, name: &Arc<str>, stream: u64, message: &v1::SampleBatch) {
         let limit = self.shared.config.limits.batch_samples;
+        let mut room = std::mem::take(&mut self.room);
         let taken = self.step(name, stream, |v, class, policy| {
-            v.batch(message, limit, class, policy)
+            v.batch(message, &mut room, limit, class, policy)
         });
+        self.room = room;
         let counters = &self.shared.counters;
         match taken {
             Some(Taken::Samples(n)) => {

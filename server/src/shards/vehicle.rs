@@ -6,7 +6,7 @@ use std::{
 };
 
 use coldbrake_engine::{
-    Effects, FinishedDescent, Opening, Policy, VehicleClass, VehicleState,
+    Batch, Effects, FinishedDescent, Opening, Policy, VehicleClass, VehicleState,
     progress::{Decision, decide, decide_gap},
     wear::Recorded,
 };
@@ -109,10 +109,11 @@ impl Vehicle {
         })
     }
 
-    /// Applies a batch. Returns the number of samples taken; refused ones are told to the stream.
+    /// Applies a batch, decoded into `room`. Returns the number of samples taken; refused ones are told to the stream.
     pub(super) fn batch(
         &mut self,
         message: &v1::SampleBatch,
+        room: &mut Batch,
         max_samples: usize,
         class: &VehicleClass,
         policy: &Policy,
@@ -132,9 +133,9 @@ impl Vehicle {
                 description: text,
             }]
         } else {
-            match codec::decode(message, kind) {
-                Ok(batch) => {
-                    let violations = self.guarded(|state| state.apply(&batch, class, policy))?;
+            match codec::decode_into(message, kind, room) {
+                Ok(()) => {
+                    let violations = self.guarded(|state| state.apply(room, class, policy))?;
                     violations.into_iter().map(codec::wire_violation).collect()
                 }
                 Err(violations) => {

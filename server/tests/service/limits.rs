@@ -82,7 +82,7 @@ async fn the_order_of_messages_is_kept_to() {
     let server = serve(Config::in_process()).await;
     let batches = messages(&drive(1, 40));
     let mut van = Vehicle::call(channel(&server).await).await.unwrap();
-    van.send(In::Batch(batches[0].clone())).await;
+    van.send(In::Batch(Box::new(batches[0].clone()))).await;
     assert_eq!(reason(&van.last_word().await), "OPEN_EXPECTED");
 
     let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
@@ -94,10 +94,10 @@ async fn the_order_of_messages_is_kept_to() {
     let (mut van, _) = Vehicle::open(channel(&server).await, open("van-1", session(1)))
         .await
         .unwrap();
-    van.send(In::Batch(coldbrake_proto::v1::SampleBatch {
+    van.send(In::Batch(Box::new(coldbrake_proto::v1::SampleBatch {
         sequence: 0,
         ..batches[0].clone()
-    }))
+    })))
     .await;
     let status = van.last_word().await;
     assert_eq!(
@@ -231,10 +231,10 @@ async fn large_messages_and_long_batches_are_refused_by_name() {
         "{heard:?}"
     );
 
-    van.send(In::Batch(coldbrake_proto::v1::SampleBatch {
+    van.send(In::Batch(Box::new(coldbrake_proto::v1::SampleBatch {
         sequence: 2,
         ..messages(&drive(1, 300))[0].clone()
-    }))
+    })))
     .await;
     let refusal = van.last_word().await;
     assert_eq!(

@@ -505,7 +505,7 @@ async fn compressed_streams_and_answers_are_understood() {
             sequence: batches.len() as i64 + 1,
         });
         let all = std::iter::once(In::Open(open(name, session(1))))
-            .chain(batches.into_iter().map(In::Batch))
+            .chain(batches.into_iter().map(|batch| In::Batch(Box::new(batch))))
             .chain([finish])
             .map(|m| StreamSamplesRequest { message: Some(m) })
             .collect::<Vec<_>>();

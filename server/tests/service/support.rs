@@ -252,7 +252,7 @@ impl Vehicle {
 
     pub(crate) async fn send_all(&self, batches: &[SampleBatch]) {
         for batch in batches {
-            self.send(In::Batch(batch.clone())).await;
+            self.send(In::Batch(Box::new(batch.clone()))).await;
         }
     }
 

@@ -117,7 +117,7 @@ async fn one(uri: &str, class: &str, number: u32, messages: Vec<SampleBatch>) {
         while sent < last && sent - durable < CREDIT {
             let Some(batch) = waiting.next() else { break };
             sent = batch.sequence;
-            up.send(say(Up::Batch(batch))).await.unwrap();
+            up.send(say(Up::Batch(Box::new(batch)))).await.unwrap();
         }
         match down.message().await.unwrap().and_then(|m| m.message) {
             Some(Down::Ack(ack)) => durable = ack.durable_through,
