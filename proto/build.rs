@@ -27,6 +27,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     fs::write(out.join("coldbrake_v1.binpb"), descriptors.encode_to_vec())?;
     tonic_prost_build::configure()
         .build_transport(true)
+        .codec_path("crate::buffers::SmallBuffers")
         .compile_fds(descriptors)?;
     Ok(())
 }

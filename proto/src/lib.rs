@@ -1,10 +1,11 @@
 //! Wire schema of Coldbrake.
 //!
-//! [`v1`] holds the generated types; [`brakes`] writes brakes as messages; [`codec`] turns batches into columns of small differences and back; [`convert`]
+//! [`v1`] holds the generated types; [`brakes`] writes brakes as messages; [`buffers`] says how messages are read and written; [`codec`] turns batches into columns of small differences and back; [`convert`]
 //! turns records into messages and back.
 
 pub mod alarm;
 pub mod brakes;
+pub mod buffers;
 pub mod codec;
 pub mod convert;
 

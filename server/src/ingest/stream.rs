@@ -71,7 +71,8 @@ struct Session {
     vehicle: Arc<str>,
     window: Window,
     progress: watch::Receiver<Progress>,
-    notices: mpsc::Receiver<Notice>,
+    /// Boxed: the channel makes room for a block of them.
+    notices: mpsc::Receiver<Box<Notice>>,
     superseded: CancellationToken,
     /// Set once nothing more is read.
     ending: Option<Ending>,
@@ -175,7 +176,8 @@ impl Stream {
         mut inbound: Streaming<StreamSamplesRequest>,
         vehicle: &mut Option<Arc<str>>,
     ) -> End {
-        let mut session = match self.begin(&mut inbound, vehicle).await {
+        // Boxed: what it takes to begin is given back.
+        let mut session = match Box::pin(self.begin(&mut inbound, vehicle)).await {
             Ok(session) => session,
             Err(end) => return end,
         };
@@ -308,7 +310,7 @@ impl Stream {
                 () = session.superseded.cancelled() => {
                     return Err(Refusal::Superseded(session.vehicle.to_string()).into());
                 }
-                Some(notice) = session.notices.recv() => self.notice(notice).await?,
+                Some(notice) = session.notices.recv() => self.notice(*notice).await?,
                 Ok(()) = session.progress.changed() => {
                     let progress = session.progress.borrow_and_update().clone();
                     session.window.advance(progress.durable.through);
@@ -352,7 +354,8 @@ impl Stream {
 
     async fn message(&self, session: &mut Session, message: StreamSamplesRequest) -> Result<(), End> {
         match message.message {
-            Some(In::Batch(batch)) => self.batch(session, batch).await,
+            // Boxed here, so that no stream holds room for one while it waits.
+            Some(In::Batch(batch)) => self.batch(session, Box::new(batch)).await,
             Some(In::DeclareGap(gap)) => self.gap(session, gap).await,
             Some(In::Finish(finish)) => self.finish(session, finish).await,
             Some(In::Open(_)) => Err(Refusal::OpenedTwice.into()),
@@ -360,14 +363,14 @@ impl Stream {
         }
     }
 
-    async fn batch(&self, session: &mut Session, batch: SampleBatch) -> Result<(), End> {
+    async fn batch(&self, session: &mut Session, batch: Box<SampleBatch>) -> Result<(), End> {
         positive("sequence", batch.sequence)?;
         let admission = session.window.admit(batch.sequence);
         if admission == Admission::Duplicate {
             Counters::add(&self.shared.counters.duplicate_batches);
         }
         if self.admitted(session, admission).await? {
-            let (vehicle, batch) = (Arc::clone(&session.vehicle), Box::new(batch));
+            let vehicle = Arc::clone(&session.vehicle);
             self.hand_over(
                 session,
                 Command::Batch {
@@ -509,7 +512,7 @@ impl Stream {
             When::Now => {
                 // What the owner said of the batches goes first.
                 while let Ok(notice) = session.notices.try_recv() {
-                    self.notice(notice).await?;
+                    self.notice(*notice).await?;
                 }
                 let durable_through = session.window.durable();
                 fault::reach(Point::Acknowledging);
