@@ -140,7 +140,9 @@ mod tests {
 
     fn histogram(metric: Metric, values: &[f64]) -> MetricHistogram {
         let mut histogram = MetricHistogram::new(metric);
-        values.iter().for_each(|value| histogram.record(*value));
+        for value in values {
+            histogram.record(*value);
+        }
         histogram
     }
 
