@@ -91,7 +91,7 @@ pub(crate) struct Link {
     /// Cancelled when a newer stream takes over.
     pub(crate) superseded: CancellationToken,
     /// Never waited for: the credit of a stream bounds what is on its way.
-    pub(crate) notices: mpsc::Sender<Notice>,
+    pub(crate) notices: mpsc::Sender<Box<Notice>>,
 }
 
 /// What the owner tells a stream of its own accord.

@@ -18,6 +18,12 @@ pub fn server() -> &'static Path {
     PATH.get_or_init(|| build("coldbrake-server", "coldbrake-server", &[]))
 }
 
+/// Returns the path of `load`, whose hidden subcommands are processes to measure beside.
+pub fn load() -> &'static Path {
+    static PATH: OnceLock<PathBuf> = OnceLock::new();
+    PATH.get_or_init(|| build("coldbrake-tests", "load", &[]))
+}
+
 /// Returns the path of the server in which faults can be asked for. It stands beside the other one and never replaces it.
 pub fn server_with_faults() -> &'static Path {
     static PATH: OnceLock<PathBuf> = OnceLock::new();

@@ -1,11 +1,14 @@
 //! Histograms of high dynamic range, one scale per metric, exact to merge in any order.
 
+mod sparse;
+
 use base64::Engine as _;
 use hdrhistogram::{
     Histogram,
     serialization::{Deserializer, Serializer as _, V2DeflateSerializer, V2Serializer},
 };
 
+pub use self::sparse::SparseHistogram;
 use crate::metrics::Metric;
 
 /// Significant decimal digits kept.
@@ -47,6 +50,15 @@ pub enum HistogramError {
         /// What the metric has.
         expected: String,
     },
+}
+
+impl HistogramError {
+    fn damaged(metric: Metric, reason: &str) -> Self {
+        Self::Damaged {
+            metric: metric.name(),
+            reason: reason.to_owned(),
+        }
+    }
 }
 
 impl MetricHistogram {
@@ -167,41 +179,15 @@ impl MetricHistogram {
     /// Reads a histogram in the V2 format. The header is checked before anything is allocated: the library takes room
     /// for as many bytes as it says.
     pub fn from_v2(metric: Metric, bytes: &[u8]) -> Result<Self, HistogramError> {
-        let damaged = |reason: &str| HistogramError::Damaged {
-            metric: metric.name(),
-            reason: reason.to_owned(),
-        };
-        let empty = Self::new(metric);
-        let head = bytes.get(..40).ok_or_else(|| damaged("shorter than a header"))?;
-        let word = |at: usize| -> u64 { head[at..at + 8].iter().fold(0, |n, b| n << 8 | u64::from(*b)) };
-        let digits = head[15];
-        let (low, high) = (word(16), word(24));
-        if (low, high, digits) != (empty.counts.low(), empty.counts.high(), SIGNIFICANT_DIGITS) {
-            return Err(HistogramError::OtherScale {
-                metric: metric.name(),
-                low,
-                high,
-                digits,
-                expected: format!(
-                    "{}..{} with {SIGNIFICANT_DIGITS} digits",
-                    empty.counts.low(),
-                    empty.counts.high()
-                ),
-            });
-        }
-        let cells = &bytes[40..];
-        if word(0) & 0xffff_ffff != cells.len() as u64 {
-            return Err(damaged("its length is not the length written"));
-        }
-        // The smallest number of 64 bits as a run of empty cells: the library turns its sign, which it cannot.
-        if cells.windows(9).any(|nine| nine == [0xff; 9]) {
-            return Err(damaged("it has more empty cells than there are"));
-        }
+        body(metric, bytes)?;
         let counts = Deserializer::new()
             .deserialize::<u64, _>(&mut std::io::Cursor::new(bytes))
-            .map_err(|e| damaged(&e.to_string()))?;
+            .map_err(|e| HistogramError::damaged(metric, &e.to_string()))?;
         if counts.len() > MOST_VALUES {
-            return Err(damaged("it has more values than can be counted"));
+            return Err(HistogramError::damaged(
+                metric,
+                "it has more values than can be counted",
+            ));
         }
         Ok(Self {
             metric,
@@ -209,6 +195,38 @@ impl MetricHistogram {
             clamped: 0,
         })
     }
+}
+
+/// Returns the cells of a histogram in the V2 format after a look at its head.
+fn body(metric: Metric, bytes: &[u8]) -> Result<&[u8], HistogramError> {
+    let damaged = |reason: &str| HistogramError::damaged(metric, reason);
+    let (head, cells) = bytes
+        .split_first_chunk::<{ sparse::HEAD }>()
+        .ok_or_else(|| damaged("shorter than a header"))?;
+    let word = |at: usize| -> u64 { head[at..at + 8].iter().fold(0, |n, b| n << 8 | u64::from(*b)) };
+    let scale = metric.scale();
+    let digits = head[15];
+    let (low, high) = (word(16), word(24));
+    if (low, high, digits) != (scale.lowest, scale.highest, SIGNIFICANT_DIGITS) {
+        return Err(HistogramError::OtherScale {
+            metric: metric.name(),
+            low,
+            high,
+            digits,
+            expected: format!(
+                "{}..{} with {SIGNIFICANT_DIGITS} digits",
+                scale.lowest, scale.highest
+            ),
+        });
+    }
+    if word(0) & 0xffff_ffff != cells.len() as u64 {
+        return Err(damaged("its length is not the length written"));
+    }
+    // The smallest number of 64 bits as a run of empty cells: the library turns its sign, which it cannot.
+    if cells.windows(9).any(|nine| nine == [0xff; 9]) {
+        return Err(damaged("it has more empty cells than there are"));
+    }
+    Ok(cells)
 }
 
 #[cold]

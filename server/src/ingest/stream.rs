@@ -71,7 +71,8 @@ struct Session {
     vehicle: Arc<str>,
     window: Window,
     progress: watch::Receiver<Progress>,
-    notices: mpsc::Receiver<Notice>,
+    /// Boxed: the channel makes room for a block of them.
+    notices: mpsc::Receiver<Box<Notice>>,
     superseded: CancellationToken,
     /// Set once nothing more is read.
     ending: Option<Ending>,
@@ -175,7 +176,8 @@ impl Stream {
         mut inbound: Streaming<StreamSamplesRequest>,
         vehicle: &mut Option<Arc<str>>,
     ) -> End {
-        let mut session = match self.begin(&mut inbound, vehicle).await {
+        // Boxed: what it takes to begin is given back.
+        let mut session = match Box::pin(self.begin(&mut inbound, vehicle)).await {
             Ok(session) => session,
             Err(end) => return end,
         };
@@ -316,7 +318,7 @@ impl Stream {
                 () = &mut superseded => {
                     return Err(Refusal::Superseded(session.vehicle.to_string()).into());
                 }
-                Some(notice) = session.notices.recv() => self.notice(notice).await?,
+                Some(notice) = session.notices.recv() => self.notice(*notice).await?,
                 Ok(()) = session.progress.changed() => {
                     let progress = session.progress.borrow_and_update().clone();
                     session.window.advance(progress.durable.through);
@@ -516,7 +518,7 @@ impl Stream {
             When::Now => {
                 // What the owner said of the batches goes first.
                 while let Ok(notice) = session.notices.try_recv() {
-                    self.notice(notice).await?;
+                    self.notice(*notice).await?;
                 }
                 let durable_through = session.window.durable();
                 fault::reach(Point::Acknowledging);

@@ -53,7 +53,8 @@ impl Waiter {
 pub(super) struct Owner {
     shared: Arc<Shared>,
     writer: mpsc::Sender<Request>,
-    vehicles: HashMap<Arc<str>, Vehicle>,
+    /// Boxed: a table has up to twice as many places as vehicles.
+    vehicles: HashMap<Arc<str>, Box<Vehicle>>,
     /// Vehicles changed since the writer was last told, each once.
     dirty: Vec<Arc<str>>,
     /// Vehicles without a stream, the longest first.
@@ -113,7 +114,7 @@ impl Owner {
                 } => {
                     self.batch(&vehicle, stream, &batch);
                     transport::keep(batch);
-                    if self.vehicles.get(&vehicle).is_some_and(Vehicle::is_full) {
+                    if self.vehicles.get(&vehicle).is_some_and(|v| v.is_full()) {
                         self.hand_over().await;
                     }
                     if i % BATCHES_BETWEEN_YIELDS == BATCHES_BETWEEN_YIELDS - 1 {
@@ -218,7 +219,7 @@ impl Owner {
         let refusal = match loaded {
             Ok(Some((state, class))) => {
                 self.vehicles
-                    .insert(Arc::clone(&name), Vehicle::known(state, class));
+                    .insert(Arc::clone(&name), Box::new(Vehicle::known(state, class)));
                 None
             }
             Ok(None) => self.admit(&name, &waiters),
@@ -248,7 +249,7 @@ impl Owner {
             return Some(Refusal::TooManyVehicles(limit));
         }
         let vehicle = Vehicle::fresh(name, &first.class, first.opening.clone());
-        self.vehicles.insert(Arc::clone(name), vehicle);
+        self.vehicles.insert(Arc::clone(name), Box::new(vehicle));
         None
     }
 
@@ -406,7 +407,7 @@ impl Owner {
             .collect();
         let mut left = excess;
         for (tick, name) in old {
-            if left > 0 && self.vehicles.get(&name).is_none_or(Vehicle::is_forgettable) {
+            if left > 0 && self.vehicles.get(&name).is_none_or(|v| v.is_forgettable()) {
                 self.vehicles.remove(&name);
                 self.idle.remove(&tick);
                 left -= 1;

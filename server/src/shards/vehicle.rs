@@ -286,7 +286,7 @@ impl Vehicle {
     fn tell(&self, notice: Notice) {
         if let Some(link) = &self.link {
             // Full only when the stream broke its credit, closed when it ended: neither waits for the notice.
-            let _ = link.notices.try_send(notice);
+            let _ = link.notices.try_send(Box::new(notice));
         }
     }
 }

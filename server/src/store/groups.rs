@@ -9,7 +9,7 @@ use coldbrake_engine::{Metric, MetricHistogram};
 
 use super::{
     MergedHistogram,
-    tally::{Slot, Tally},
+    tally::{Slot, SparseTally},
 };
 
 /// What makes a group.
@@ -85,10 +85,10 @@ impl Groups {
     }
 
     /// Adds a stored histogram of the metric.
-    pub fn add(&mut self, slot: Slot, tally: &Tally) {
+    pub fn add(&mut self, slot: Slot, tally: &SparseTally) {
         let cells = self.sums.entry(self.grouping.group_of(slot)).or_default();
-        for step in tally.histogram().raw().iter_recorded() {
-            *cells.counts.entry(step.value_iterated_to()).or_default() += step.count_since_last_iteration();
+        for (value, count) in tally.cells() {
+            *cells.counts.entry(*value).or_default() += count;
         }
         cells.clamped += tally.clamped();
         cells.merged += 1;
@@ -125,6 +125,7 @@ impl Groups {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::tally::Tally;
 
     fn slot(version: &str, day: i32) -> Slot {
         Slot {
@@ -145,8 +146,8 @@ mod tests {
             // Up to beyond the range of the metric.
             (0..48).for_each(|i| tally.record(1.7_f64.powi(i) * f64::from(day + 1)));
             plain.merge(&tally);
-            groups.add(slot("1", day), &tally);
-            groups.add(slot("2", day), &tally);
+            groups.add(slot("1", day), &SparseTally::of(&tally));
+            groups.add(slot("2", day), &SparseTally::of(&tally));
         }
         let plain = plain.into_merged(5);
         assert!(plain.clamped > 0, "no value is beyond the range");
@@ -163,7 +164,7 @@ mod tests {
         // 2026-03-09 is a Monday: 20,521 days since 1970-01-01.
         let mut groups = Groups::new(Metric::Available, Grouping::Week);
         for day in 20_520..20_529 {
-            groups.add(slot("1", day), &Tally::new(Metric::Available));
+            groups.add(slot("1", day), &SparseTally::of(&Tally::new(Metric::Available)));
         }
         let keys: Vec<_> = groups.into_merged().map(|(group, m)| (group, m.merged)).collect();
         assert_eq!(

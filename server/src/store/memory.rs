@@ -18,7 +18,7 @@ use super::{
     keys::{Key, Parsed},
     records,
     relabel::last_of_each,
-    tally::{self, Slot, Tally},
+    tally::{self, Slot, SparseTally, Tally},
 };
 
 /// A store that forgets everything when it is dropped.
@@ -214,7 +214,7 @@ impl Store for MemoryStore {
         let mut groups = Groups::new(query.metric, grouping);
         for (slot, tally) in &self.read().histograms {
             if slot.is_meant(query) {
-                groups.add(slot.clone(), tally);
+                groups.add(slot.clone(), &SparseTally::of(tally));
             }
         }
         Ok(groups)

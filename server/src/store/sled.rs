@@ -336,7 +336,7 @@ impl Store for SledStore {
         let (mut sum, mut merged) = (Tally::new(query.metric), 0);
         while !self.read(|index| {
             walk.step(index, |_, tally| {
-                sum.merge(tally);
+                sum.merge_sparse(tally);
                 merged += 1;
             })
         })? {}

@@ -1,6 +1,6 @@
 //! From a descent to the histograms that count it: the one place that decides what is counted where.
 
-use coldbrake_engine::{Descent, Metric, MetricHistogram};
+use coldbrake_engine::{Descent, Metric, MetricHistogram, histogram::SparseHistogram};
 
 use super::{HistogramQuery, MergedHistogram, StoreError, keys::Key};
 
@@ -140,6 +140,12 @@ impl Tally {
         self.clamped_before += other.clamped_before;
     }
 
+    /// Adds the counts of a stored histogram of the same metric.
+    pub fn merge_sparse(&mut self, other: &SparseTally) {
+        self.counts.merge_sparse(&other.counts);
+        self.clamped_before += other.clamped;
+    }
+
     /// Takes away what another tally of the same metric counts. The error says why that cannot be.
     pub fn subtract(&mut self, other: &Self) -> Result<(), String> {
         let clamped = self.clamped().checked_sub(other.clamped());
@@ -184,15 +190,55 @@ impl Tally {
 
     /// Reads a stored record.
     pub fn from_record(metric: Metric, record: &[u8]) -> Result<Self, String> {
-        let (clamped, counts) = record
-            .split_first_chunk::<8>()
-            .ok_or("it is shorter than its header")?;
+        let (clamped, counts) = parts(record)?;
         let counts = MetricHistogram::from_v2(metric, counts).map_err(|e| e.to_string())?;
         Ok(Self {
             counts,
-            clamped_before: u64::from_be_bytes(*clamped),
+            clamped_before: clamped,
         })
     }
+}
+
+/// A stored histogram as it is read to be added to others: without room for its empty cells.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SparseTally {
+    counts: SparseHistogram,
+    clamped: u64,
+}
+
+impl SparseTally {
+    /// Returns what a tally counts.
+    pub fn of(tally: &Tally) -> Self {
+        Self {
+            counts: SparseHistogram::of(&tally.counts),
+            clamped: tally.clamped(),
+        }
+    }
+
+    /// Reads a stored record. Takes and refuses what [`Tally::from_record`] does.
+    pub fn from_record(metric: Metric, record: &[u8]) -> Result<Self, String> {
+        let (clamped, counts) = parts(record)?;
+        let counts = SparseHistogram::from_v2(metric, counts).map_err(|e| e.to_string())?;
+        Ok(Self { counts, clamped })
+    }
+
+    /// Returns the cells that hold something.
+    pub fn cells(&self) -> &[(u64, u64)] {
+        self.counts.cells()
+    }
+
+    /// Returns the number of values above the metric's range.
+    pub fn clamped(&self) -> u64 {
+        self.clamped
+    }
+}
+
+/// Returns the number of clamped values of a stored record, and its histogram.
+fn parts(record: &[u8]) -> Result<(u64, &[u8]), String> {
+    let (clamped, counts) = record
+        .split_first_chunk::<8>()
+        .ok_or("it is shorter than its header")?;
+    Ok((u64::from_be_bytes(*clamped), counts))
 }
 
 /// Returns an error when the texts of a slot cannot be in a key.
@@ -232,7 +278,13 @@ mod tests {
         let mut tally = Tally::new(Metric::RecoveryRatio);
         for value in [0.5, 7.0, 0.61, 9.0] {
             tally.record(value);
-            tally = Tally::from_record(Metric::RecoveryRatio, &tally.to_record()).unwrap();
+            let record = tally.to_record();
+            tally = Tally::from_record(Metric::RecoveryRatio, &record).unwrap();
+            let sparse = SparseTally::from_record(Metric::RecoveryRatio, &record).unwrap();
+            assert_eq!(sparse, SparseTally::of(&tally));
+            let mut sum = Tally::new(Metric::RecoveryRatio);
+            sum.merge_sparse(&sparse);
+            assert_eq!(sum.to_record(), record);
         }
         assert_eq!((tally.count(), tally.clamped()), (4, 2));
         let mut twice = tally.clone();

@@ -13,6 +13,7 @@ use coldbrake_server::{Config, ServerHandle};
 use coldbrake_tests::{
     case::Case,
     disturb::{Disturbance, disturb},
+    load::bare,
     log,
     wire::{Wire, encoded},
 };
@@ -20,10 +21,7 @@ use tokio::{sync::mpsc, task::JoinSet};
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::transport::Channel;
 
-use super::{
-    echo,
-    row::{Aim, Row, median},
-};
+use super::row::{Aim, Row, median};
 
 /// Streams at the same time, each on a connection of its own.
 const STREAMS: u32 = 32;
@@ -51,12 +49,13 @@ async fn row(length: usize) -> Row {
     let (mut ours, mut bare) = (Vec::new(), Vec::new());
     for round in 0..ROUNDS {
         let directory = tempfile::tempdir().unwrap();
-        let wire = Wire::with(Config::in_process().with_directory(directory.path())).await;
+        let config = Config::in_process().with_directory(directory.path());
+        let wire = Wire::with(config.clone()).await;
         wire.register(&case.class).await;
         let uri = wire.server.uri();
         ours.push(samples / drive(&uri, &case.class.vehicle_class, &messages).await);
         end(wire.server).await;
-        let (address, task) = echo::start().await;
+        let (address, task) = bare::serve(config.limits, None).await;
         bare.push(samples / drive(&format!("http://{address}"), "any", &messages).await);
         task.abort();
         if round == 0 {

@@ -11,6 +11,8 @@ pub(crate) enum Aim {
     RatioAtMost(f64),
     /// The figure is at most this.
     AtMost(f64),
+    /// The ratio is at most the first, and the figure at most the second.
+    BothAtMost(f64, f64),
     /// Nothing is promised.
     None,
 }
@@ -38,6 +40,7 @@ impl Row {
             Aim::RatioAtLeast(least) => ratio.map(|r| r >= least),
             Aim::RatioAtMost(most) => ratio.map(|r| r <= most),
             Aim::AtMost(most) => Some(self.ours <= most),
+            Aim::BothAtMost(ratio_most, most) => ratio.map(|r| r <= ratio_most && self.ours <= most),
             Aim::None => None,
         }
     }
@@ -47,6 +50,7 @@ impl Row {
             Aim::RatioAtLeast(r) => format!("≥ {r} ×"),
             Aim::RatioAtMost(r) => format!("≤ {r} ×"),
             Aim::AtMost(v) => format!("≤ {}", short(v)),
+            Aim::BothAtMost(r, v) => format!("≤ {r} ×, ≤ {}", short(v)),
             Aim::None => String::new(),
         }
     }

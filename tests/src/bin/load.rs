@@ -18,6 +18,7 @@ use coldbrake_server::{
 };
 use coldbrake_tests::{
     load::{
+        bare,
         child::{self, Server},
         fleet::Plan,
         growth,
@@ -30,6 +31,9 @@ use coldbrake_tests::{
     program,
     report::Report,
 };
+
+/// Files that the service which does nothing may open: as many as the system lets it.
+const BARE_FILES: u64 = 1 << 20;
 
 #[derive(Parser)]
 #[command(about, disable_help_subcommand = true)]
@@ -53,6 +57,9 @@ enum What {
     /// A server whose disk can be slow, for the trials
     #[command(hide = true)]
     Server(ServerArguments),
+    /// A service that does nothing, to measure beside; ends with its input
+    #[command(hide = true)]
+    Bare(BareArguments),
 }
 
 #[derive(Args)]
@@ -175,6 +182,13 @@ struct ServerArguments {
     flags: Vec<String>,
 }
 
+#[derive(Args)]
+struct BareArguments {
+    /// Directory of certificates; without one there is no TLS
+    #[arg(long)]
+    certificates: Option<PathBuf>,
+}
+
 fn main() {
     let arguments = Arguments::parse();
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -192,6 +206,11 @@ fn main() {
             What::Hold(hold) => run_hold(hold).await,
             What::Restart(restart) => run_restart(restart).await,
             What::Try(trial) => run_trials(trial).await,
+            What::Bare(BareArguments { certificates }) => {
+                let config = Config::default();
+                files::raise(BARE_FILES);
+                bare::serve_as_child(config.limits, certificates).await;
+            }
             What::Server(_) => unreachable!("handled above"),
         }
     });

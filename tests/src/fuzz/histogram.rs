@@ -1,7 +1,7 @@
 //! Histograms in the V2 format, plain and compressed.
 
 use base64::Engine as _;
-use coldbrake_engine::{Metric, MetricHistogram};
+use coldbrake_engine::{Metric, MetricHistogram, histogram::SparseHistogram};
 use hdrhistogram::{Histogram, serialization::Deserializer};
 
 /// Length of the header of the V2 format.
@@ -23,9 +23,14 @@ pub fn run(input: &[u8]) -> bool {
         bytes.extend_from_slice(rest);
         bytes
     };
+    let sparse = SparseHistogram::from_v2(metric, &bytes);
     let Ok(read) = MetricHistogram::from_v2(metric, &bytes) else {
+        assert!(sparse.is_err(), "the library refuses what is read sparsely");
         return false;
     };
+    let mut dense = MetricHistogram::new(metric);
+    dense.merge_sparse(&sparse.expect("what the library reads is read sparsely too"));
+    assert_eq!(dense.raw(), read.raw(), "both ways of reading find the same");
     let written = read.to_v2();
     let again = MetricHistogram::from_v2(metric, &written).expect("a histogram that was written");
     assert_eq!(again.raw(), read.raw());

@@ -16,8 +16,9 @@ use tokio::{
     io::{AsyncReadExt as _, AsyncWriteExt as _},
     net::TcpStream,
 };
+use tonic::transport::{ClientTlsConfig, Endpoint};
 
-use super::{probe, road};
+use super::{pki::Pki, probe, road};
 
 /// Lines of the log that are kept.
 const KEPT_LINES: usize = 200;
@@ -32,6 +33,7 @@ pub struct Server {
     pub admin: String,
     /// Time from its start until it served.
     pub ready_after: Duration,
+    has_tls: bool,
     log: Arc<Mutex<VecDeque<String>>>,
 }
 
@@ -59,8 +61,33 @@ impl Server {
         Self::spawn(command, directory, more).await
     }
 
-    /// The same for a command that has arguments already.
+    /// The same with TLS.
+    pub async fn start_with_tls<S: AsRef<OsStr>>(
+        program: &Path,
+        directory: &Path,
+        pki: &Pki,
+        more: impl IntoIterator<Item = S>,
+    ) -> Self {
+        let mut command = Command::new(program);
+        command.env_clear().args(pki.server_flags());
+        let mut server = Self::launch(command, directory, more);
+        server.has_tls = true;
+        register_by(&server.uri(), Some(pki.engineer())).await;
+        server
+    }
+
+    /// The same without TLS, for a command that has arguments already.
     pub async fn spawn<S: AsRef<OsStr>>(
+        command: Command,
+        directory: &Path,
+        more: impl IntoIterator<Item = S>,
+    ) -> Self {
+        let server = Self::launch(command, directory, more);
+        register(&server.uri()).await;
+        server
+    }
+
+    fn launch<S: AsRef<OsStr>>(
         mut command: Command,
         directory: &Path,
         more: impl IntoIterator<Item = S>,
@@ -107,20 +134,20 @@ impl Server {
                 kept.push_back(line);
             }
         });
-        let server = Self {
+        Self {
             child,
             address: address.unwrap(),
             admin: admin.unwrap(),
             ready_after,
+            has_tls: false,
             log,
-        };
-        register(&server.uri()).await;
-        server
+        }
     }
 
     /// Returns the address as clients take it.
     pub fn uri(&self) -> String {
-        format!("http://{}", self.address)
+        let scheme = if self.has_tls { "https" } else { "http" };
+        format!("{scheme}://{}", self.address)
     }
 
     /// Returns the process.
@@ -196,10 +223,16 @@ impl Drop for Server {
 
 /// Registers the class of the load.
 pub async fn register(uri: &str) {
+    register_by(uri, None).await;
+}
+
+async fn register_by(uri: &str, tls: Option<ClientTlsConfig>) {
     let document_toml = road::CLASS.to_owned();
-    FleetServiceClient::connect(uri.to_owned())
-        .await
-        .unwrap()
+    let mut endpoint = Endpoint::from_shared(uri.to_owned()).unwrap();
+    if let Some(tls) = tls {
+        endpoint = endpoint.tls_config(tls).unwrap();
+    }
+    FleetServiceClient::new(endpoint.connect().await.unwrap())
         .put_vehicle_class(PutVehicleClassRequest { document_toml })
         .await
         .unwrap();

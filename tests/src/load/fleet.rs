@@ -15,9 +15,9 @@ use tokio::{
     time::{Instant, sleep},
 };
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
-use tonic::transport::{Channel, Endpoint};
+use tonic::transport::{Channel, ClientTlsConfig, Endpoint};
 
-use super::{road::Road, vehicle::Vehicle};
+use super::{pki::Pki, road::Road, vehicle::Vehicle};
 
 /// Histograms of latencies: vehicles share them, so that few wait for one another.
 const LATENCY_PARTS: usize = 32;
@@ -46,6 +46,8 @@ pub struct Plan {
     pub period: Duration,
     /// Vehicles that open their stream at the same time.
     pub openings: usize,
+    /// Certificates, for a server with TLS. A connection speaks for one vehicle then.
+    pub pki: Option<Arc<Pki>>,
 }
 
 impl Plan {
@@ -60,6 +62,7 @@ impl Plan {
             message_s: 5.0,
             period: Duration::from_secs(5),
             openings: 64,
+            pki: None,
         }
     }
 }
@@ -131,6 +134,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 #[derive(Debug)]
 pub(super) struct Gateway {
     uri: String,
+    tls: Option<ClientTlsConfig>,
     known: tokio::sync::Mutex<Option<(u64, Channel)>>,
 }
 
@@ -141,9 +145,13 @@ impl Gateway {
         if let Some((_, channel)) = known.as_ref().filter(|(made, _)| *made >= epoch) {
             return Ok(channel.clone());
         }
-        let channel = Endpoint::from_shared(self.uri.clone())
+        let mut endpoint = Endpoint::from_shared(self.uri.clone())
             .map_err(|e| e.to_string())?
-            .tcp_nodelay(true)
+            .tcp_nodelay(true);
+        if let Some(tls) = &self.tls {
+            endpoint = endpoint.tls_config(tls.clone()).map_err(|e| root(&e))?;
+        }
+        let channel = endpoint
             .connect()
             .await
             .map_err(|e| format!("no connection: {}", root(&e)))?;
@@ -205,6 +213,10 @@ impl std::fmt::Debug for Fleet {
 impl Fleet {
     /// Lets all vehicles open their streams; they send nothing until [`Fleet::drive`].
     pub fn start(plan: &Plan) -> Self {
+        assert!(
+            plan.pki.is_none() || plan.per_connection == 1,
+            "with TLS each vehicle has a connection of its own"
+        );
         let common = Arc::new(Common {
             road: Road::new(plan.rate_hz, plan.message_s),
             first: plan.first,
@@ -221,6 +233,7 @@ impl Fleet {
             if index % plan.per_connection == 0 {
                 gateway = Some(Arc::new(Gateway {
                     uri: plan.uri.clone(),
+                    tls: plan.pki.as_ref().map(|pki| pki.vehicle(plan.first + index)),
                     known: tokio::sync::Mutex::default(),
                 }));
             }

@@ -9,7 +9,9 @@
 //!
 //! Whatever comes within [`DECISIVE`] of the best stays in the scope: they cannot be told apart yet.
 
-use serde::{Deserialize, Serialize};
+use std::{ops::Deref, sync::Arc};
+
+use serde::{Deserialize, Serialize, Serializer};
 
 /// Difference of the logarithms of likelihood that decides: odds of 20 to 1.
 pub const DECISIVE: f64 = 3.0;
@@ -18,9 +20,15 @@ pub const CLIP: f64 = 6.0;
 /// Standardised value from which a descent is evidence.
 pub const HIGH: f64 = 3.0;
 
-/// A descent as the alarms remember it.
+/// A descent as the alarms remember it. Several memories hold it, and each of them is copied when a descent is decided about:
+/// copies share it.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(from = "Passed")]
+pub struct Pass(Arc<Passed>);
+
+/// What is remembered of a descent.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Pass {
+pub struct Passed {
     /// Vehicle.
     pub vehicle: String,
     /// Known grade; empty without one.
@@ -31,6 +39,33 @@ pub struct Pass {
     pub time_ms: i64,
     /// Standard deviations above the baseline of its grade and class.
     pub z: f32,
+}
+
+impl From<Passed> for Pass {
+    fn from(passed: Passed) -> Self {
+        Self(Arc::new(passed))
+    }
+}
+
+impl Deref for Pass {
+    type Target = Passed;
+
+    fn deref(&self) -> &Passed {
+        &self.0
+    }
+}
+
+impl Serialize for Pass {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.0.serialize(serializer)
+    }
+}
+
+impl Pass {
+    /// Puts it on another grade; copies that were made before stay as they are.
+    pub fn set_grade(&mut self, grade: &str) {
+        grade.clone_into(&mut Arc::make_mut(&mut self.0).grade);
+    }
 }
 
 /// What an alarm is about: everything that is named must be the same. With more than one named they cannot be told

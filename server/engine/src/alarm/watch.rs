@@ -17,7 +17,7 @@ use super::memory::{
 };
 use super::record::{Act, ActError, Alarm, Closing, Event, Evidence, Kind, Sign, Stage, What};
 use super::rule::{Armed, FOR_ALL, Rule};
-use super::scope::{CLIP, HIGH, Histories, Pass, Scope, ScopeKind, likely};
+use super::scope::{CLIP, HIGH, Histories, Pass, Passed, Scope, ScopeKind, likely};
 use crate::account::stamp;
 use crate::class::VehicleClass;
 use crate::record::{Descent, Flag, FrictionMethod};
@@ -413,13 +413,13 @@ impl Watch {
             return;
         };
         let z = level.standardised(value);
-        let pass = Pass {
+        let pass = Pass::from(Passed {
             vehicle: d.vehicle.clone(),
             grade: grade.to_owned(),
             software_version: d.software_version.clone(),
             time_ms: d.end_time_ms,
             z: z as f32,
-        };
+        });
         let standing = self
             .of_kind(Kind::UnexplainedFriction, &d.vehicle_class)
             .filter(|a| a.scope.covers(&pass))
@@ -877,13 +877,13 @@ pub fn is_basis(d: &Descent) -> bool {
 }
 
 fn plain_pass(d: &Descent) -> Pass {
-    Pass {
+    Pass::from(Passed {
         vehicle: d.vehicle.clone(),
         grade: d.grade.clone().unwrap_or_default(),
         software_version: d.software_version.clone(),
         time_ms: d.end_time_ms,
         z: 0.0,
-    }
+    })
 }
 
 fn of_vehicle(d: &Descent) -> Scope {

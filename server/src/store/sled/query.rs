@@ -6,14 +6,14 @@ use coldbrake_engine::{Descent, ProfilePoint, VehicleClass};
 
 use super::{
     index::{Index, Row},
-    resolve::decode_tally,
+    resolve::decode_sparse,
 };
 use crate::store::{
     AuditRecord, DescentFilter, HistogramQuery, Page, Shelf, Shelved, StoreError, VehicleRecord,
     cursor::{Listing, MAX_SCAN},
     keys::{self, Key, Kind, Parsed},
     records::{self, ProfileRecord},
-    tally::{self, Slot, Tally},
+    tally::{self, Slot, SparseTally},
 };
 
 /// Histograms that are added before commits are let in between.
@@ -230,14 +230,14 @@ impl<'a> Walk<'a> {
     pub(super) fn step(
         &mut self,
         index: &Index,
-        mut take: impl FnMut(Slot, &Tally),
+        mut take: impl FnMut(Slot, &SparseTally),
     ) -> Result<bool, StoreError> {
         let mut last = None;
         for row in index.rows(&self.prefix, self.from.clone()).take(MAX_SUM) {
             let row = row?;
             let slot = slot_of(&row.key)?;
             if slot.is_meant(self.query) {
-                let tally = decode_tally(&row.key, slot.metric, row.schema, &row.record)?;
+                let tally = decode_sparse(&row.key, slot.metric, row.schema, &row.record)?;
                 take(slot, &tally);
             }
             last = Some(row.key);

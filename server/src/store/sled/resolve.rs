@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use coldbrake_engine::Descent;
+use coldbrake_engine::{Descent, Metric};
 
 use super::index::Index;
 use crate::store::{
@@ -13,7 +13,7 @@ use crate::store::{
     keys::Key,
     records::{self, Counts, ProfileRecord, SCHEMA},
     relabel::last_of_each,
-    tally::{self, Moves, Slot, Tally},
+    tally::{self, Moves, Slot, SparseTally, Tally},
 };
 
 /// Name of the record with the numbers of records.
@@ -264,10 +264,28 @@ fn read_tally(index: &Index, slot: &Slot) -> Result<Tally, StoreError> {
 /// Reads the record of a histogram.
 pub(super) fn decode_tally(
     key: &Key,
-    metric: coldbrake_engine::Metric,
+    metric: Metric,
     schema: u8,
     record: &[u8],
 ) -> Result<Tally, StoreError> {
+    decode_histogram(key, schema, || Tally::from_record(metric, record))
+}
+
+/// Reads the record of a histogram to add it to others.
+pub(super) fn decode_sparse(
+    key: &Key,
+    metric: Metric,
+    schema: u8,
+    record: &[u8],
+) -> Result<SparseTally, StoreError> {
+    decode_histogram(key, schema, || SparseTally::from_record(metric, record))
+}
+
+fn decode_histogram<T>(
+    key: &Key,
+    schema: u8,
+    read: impl FnOnce() -> Result<T, String>,
+) -> Result<T, StoreError> {
     let damaged = |reason: String| StoreError::Damaged {
         what: key.to_string(),
         reason,
@@ -277,5 +295,5 @@ pub(super) fn decode_tally(
             "it has schema {schema}, this program reads {SCHEMA}"
         )));
     }
-    Tally::from_record(metric, record).map_err(damaged)
+    read().map_err(damaged)
 }

@@ -11,7 +11,7 @@ use serde::de::DeserializeOwned;
 use super::{
     index::{Index, Row},
     query::slot_of,
-    resolve::{decode_tally, read_counts, read_kept},
+    resolve::{decode_sparse, decode_tally, read_counts, read_kept},
 };
 use crate::store::{
     AuditRecord, StoreError, VehicleRecord,
@@ -148,7 +148,7 @@ fn check_row(index: &Index, row: &Row) -> Result<(), StoreError> {
         Parsed::Class { class } => says(decode::<VehicleClass>(row)?.vehicle_class == class),
         Parsed::Audit { .. } => decode::<AuditRecord>(row).map(|_| ()),
         Parsed::Histogram { .. } => {
-            decode_tally(&row.key, slot_of(&row.key)?.metric, row.schema, &row.record).map(|_| ())
+            decode_sparse(&row.key, slot_of(&row.key)?.metric, row.schema, &row.record).map(|_| ())
         }
         Parsed::Descent {
             start_time_ms,

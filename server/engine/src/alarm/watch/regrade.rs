@@ -53,7 +53,7 @@ impl Watch {
     fn rename(&mut self, from: &str, to: &str) {
         let moved = |pass: &mut Pass| {
             if pass.grade == from {
-                to.clone_into(&mut pass.grade);
+                pass.set_grade(to);
             }
         };
         let cells: Vec<_> = self
