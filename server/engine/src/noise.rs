@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::bits::Bits;
+
 /// Median of the absolute value of a normal variable of unit standard deviation.
 const NORMAL_MEDIAN: f64 = 0.674_489_750_196_081_7;
 /// Advance below which a sample says nothing.
@@ -86,6 +88,27 @@ impl AltitudeNoise {
         self.median_m = walk.median_m;
         self.seen = walk.seen;
         self.before = [Some(walk.first), Some(walk.second)];
+    }
+
+    /// Writes or reads the estimate, given the expected position and altitude of the last sample, m.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, place_m: f64, altitude_m: f64) -> Self {
+        let median_m = b.float(self.median_m, 0.3);
+        let seen = b.int(i64::from(self.seen), 0) as u32;
+        let [first, second] = self.before;
+        let mut sample = |sample: Option<(f64, f64)>, place_m, altitude_m| {
+            b.bit(sample.is_some()).then(|| {
+                let (s, h) = sample.unwrap_or_default();
+                (b.float(s, place_m), b.decimal(h, altitude_m, 10.0))
+            })
+        };
+        let second = sample(second, place_m, altitude_m);
+        let (place_m, altitude_m) = second.unwrap_or_default();
+        let first = sample(first, place_m, altitude_m);
+        Self {
+            median_m,
+            seen,
+            before: [first, second],
+        }
     }
 
     /// Forgets the neighbours, after a gap. The estimate stays.

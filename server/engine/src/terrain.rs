@@ -8,7 +8,10 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use crate::flow::{Peaks, Stretch, round};
+use crate::{
+    bits::Bits,
+    flow::{Peaks, Stretch, round},
+};
 
 /// Shortest stretch of road that is told apart, mm.
 pub const STRETCH_MM: i64 = 10_000;
@@ -49,7 +52,7 @@ pub(crate) struct Gathered {
 }
 
 /// A stretch that waits for its altitude.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Pending {
     pub(crate) gathered: Gathered,
     pub(crate) stretch: Stretch,
@@ -88,6 +91,84 @@ pub(crate) struct Doing {
 pub(crate) struct Settled {
     pub(crate) gathered: Gathered,
     pub(crate) altitude_mm: i64,
+}
+
+impl Gathered {
+    /// Writes or reads the samples of the stretch behind `before`, given its expected end and number of samples.
+    fn packed<B: Bits>(&self, b: &mut B, before: &Self, end_mm: i64, count: i64) -> Self {
+        let end_mm = b.int(self.end_mm, end_mm);
+        let raw_mm = b.int(self.raw_mm, before.raw_mm);
+        let middle = |a: i64, b: i64| a.wrapping_add(b.wrapping_sub(a) / 2);
+        let mean_position_mm = b.int(self.mean_position_mm, middle(before.end_mm, end_mm));
+        Self {
+            end_mm,
+            raw_mm,
+            mean_position_mm,
+            mean_altitude_mm: b.int(self.mean_altitude_mm, middle(before.raw_mm, raw_mm)),
+            count: b.int(i64::from(self.count), count) as u32,
+        }
+    }
+}
+
+impl Pending {
+    /// Writes or reads the stretch behind `before`.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, before: &Self) -> Self {
+        let stretch = self.stretch.packed(b, &before.stretch);
+        let end_mm = before.gathered.end_mm.wrapping_add(stretch.wrapping_length());
+        let time_ms = before.end.time_ms.wrapping_add(stretch.duration_ms);
+        Self {
+            gathered: self.gathered.packed(b, &before.gathered, end_mm, stretch.samples),
+            stretch,
+            peaks: self.peaks.packed(b, &before.peaks),
+            end: self.end.packed(b, &before.end, time_ms),
+            sharing: b
+                .bit(self.sharing.is_some())
+                .then(|| self.sharing.unwrap_or_default().map(|mm| b.int(mm, 0))),
+        }
+    }
+}
+
+impl EndFacts {
+    /// Writes or reads them, given what they may be like, and the expected time.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, like: &Self, time_ms: i64) -> Self {
+        let (place, like_place) = (self.position_udeg, like.position_udeg.unwrap_or_default());
+        Self {
+            time_ms: b.int(self.time_ms, time_ms),
+            speed_mmps: b.int(self.speed_mmps, like.speed_mmps),
+            mass_dkg: b.int(self.mass_dkg, like.mass_dkg),
+            mass_streamed: b.bit(self.mass_streamed),
+            soc_ppm: b.maybe_small(self.soc_ppm, like.soc_ppm),
+            ambient_dc: b.maybe_small(self.ambient_dc, like.ambient_dc),
+            brake_temperature_dc: b.maybe_small(self.brake_temperature_dc, like.brake_temperature_dc),
+            position_udeg: b.bit(place.is_some()).then(|| {
+                let (latitude, longitude) = place.unwrap_or_default();
+                (
+                    b.int(i64::from(latitude), i64::from(like_place.0)) as i32,
+                    b.int(i64::from(longitude), i64::from(like_place.1)) as i32,
+                )
+            }),
+            doing: Doing {
+                applied: b.bit(self.doing.applied),
+                event: b.bit(self.doing.event),
+                event_without_friction: b.bit(self.doing.event_without_friction),
+            },
+        }
+    }
+}
+
+impl Settled {
+    /// Writes or reads the point behind `before`.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, before: &Self) -> Self {
+        let (end_mm, count) = (
+            before.gathered.end_mm.wrapping_add(STRETCH_MM),
+            i64::from(before.gathered.count),
+        );
+        let gathered = self.gathered.packed(b, &before.gathered, end_mm, count);
+        Self {
+            gathered,
+            altitude_mm: b.int(self.altitude_mm, gathered.raw_mm),
+        }
+    }
 }
 
 /// Filtered altitude with its deviation, m.

@@ -6,6 +6,7 @@ mod block;
 mod cruise;
 mod events;
 mod interval;
+mod packed;
 mod road;
 mod rows;
 
@@ -40,6 +41,9 @@ const STANDSTILL_MPS: f64 = 0.15;
 /// A longer pause between samples than this many usual ones is a gap, and at least [`GAP_MS`].
 const GAP_STEPS: f64 = 3.0;
 const GAP_MS: i64 = 1_000;
+/// Room for the lag and for the trail at the usual length of stretches: no allocation while driving.
+const PENDING: usize = 8;
+const TRAIL: usize = 14;
 /// A longer pause than this is a clock that jumped, ms.
 const CLOCK_JUMP_MS: i64 = 366 * 86_400_000;
 
@@ -59,7 +63,7 @@ pub(crate) struct Life {
 }
 
 /// The sample before, as far as it is needed.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Last {
     time_ms: i64,
     speed: f64,
@@ -95,7 +99,7 @@ impl Last {
 }
 
 /// Connected road of one vehicle.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Track {
     last: Last,
     open: OpenStretch,
@@ -196,9 +200,8 @@ impl Track {
             open: OpenStretch::default(),
             samples: Samples::default(),
             base_mm: life.ledger.sum.length(),
-            // Room for the lag at the usual length of stretches: no allocation while driving.
-            pending: VecDeque::with_capacity(12),
-            trail: VecDeque::with_capacity(24),
+            pending: VecDeque::with_capacity(PENDING),
+            trail: VecDeque::with_capacity(TRAIL),
             settled_mm: None,
             standing_ms: 0,
             usual_ms: 0.0,

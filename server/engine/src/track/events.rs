@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    bits::Bits,
     flow::{Interval, OpenStretch},
     phase::Phase,
     terrain::Doing,
@@ -83,6 +84,29 @@ impl Events {
 
         let e = &mut self.event;
         if i.phase != Phase::Braking {
+    /// Writes or reads what the vehicle was doing.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        let phase = match b.raw(self.phase as u64, 2) {
+            0 => Phase::Braking,
+            1 => Phase::Propulsion,
+            _ => Phase::Coasting,
+        };
+        Self {
+            phase,
+            applied: b.bit(self.applied),
+            released_ms: b.maybe(self.released_ms, None),
+            event: Event {
+                active: b.bit(self.event.active),
+                counted: b.bit(self.event.counted),
+                without_friction: b.bit(self.event.without_friction),
+                pause_ms: b.int(self.event.pause_ms, 0),
+                braking_ms: b.int(self.event.braking_ms, 0),
+                recovered_j: b.float(self.event.recovered_j, 0.0),
+                friction_j: b.float(self.event.friction_j, 0.0),
+            },
+        }
+    }
+
             e.pause(i.duration_ms);
             return;
         }
