@@ -224,10 +224,10 @@ pub(crate) fn milli(value: f64) -> i64 {
     (scaled + 0.5_f64.copysign(scaled)) as i64
 }
 
-/// The same for what mostly is 0.
+/// The same for what mostly is 0, with all bits.
 #[inline]
 fn seldom_milli(value: f64) -> i64 {
-    if value == 0.0 { 0 } else { milli(value) }
+    if value.to_bits() == 0 { 0 } else { milli(value) }
 }
 
 /// Returns the nearest whole number, half away from zero: what the library's rounding gives, without a call.

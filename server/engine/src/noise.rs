@@ -157,11 +157,17 @@ impl Walk {
     }
 
     /// Takes `n` samples one after the other: positions and altitudes, behind those of the two samples before. `walks` when
-    /// each is known to advance by at least 6 cm and at most 39 m.
-    pub(crate) fn observe_all(&mut self, s: &[f64; RUN + 2], h: &[f64; RUN + 2], n: usize, walks: bool) {
+    /// each is known to advance by at least 6 cm and at most 39 m. `deviations` is room to work in.
+    pub(crate) fn observe_all(
+        &mut self,
+        s: &[f64; RUN + 2],
+        h: &[f64; RUN + 2],
+        n: usize,
+        walks: bool,
+        deviations: &mut [f64; RUN],
+    ) {
         let n = n.min(RUN);
         // All deviations first: they do not wait for one another. Four at a time, some of them perhaps for nothing.
-        let mut deviations = [0.0; RUN];
         for from in (0..n).step_by(4) {
             for k in from..(from + 4).min(RUN) {
                 deviations[k] = deviation_of([s[k], s[k + 1], s[k + 2]], [h[k], h[k + 1], h[k + 2]]);
@@ -251,7 +257,8 @@ mod tests {
                     (s[i + 2], h[i + 2]) = (place(from + i), heights[from + i]);
                 }
                 let least = all.least_deviation_m();
-                walk.observe_all(&s, &h, n, (SURE.0..=SURE.1).contains(&spacing));
+                let walks = (SURE.0..=SURE.1).contains(&spacing);
+                walk.observe_all(&s, &h, n, walks, &mut [0.0; RUN]);
                 all.walked(&walk);
                 assert!(all.deviation_m() >= least);
                 assert_eq!(one, all, "{spacing} m, {n} from {from}");

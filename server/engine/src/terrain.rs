@@ -178,6 +178,58 @@ pub(crate) struct Filtered {
     pub(crate) deviation_m: f64,
 }
 
+/// Sums of a weighted straight-line fit about the end of a stretch.
+struct Fit<'a> {
+    at: &'a Gathered,
+    width: f64,
+    s0: f64,
+    s1: f64,
+    s2: f64,
+    t0: f64,
+    t1: f64,
+    /// The same sums with the weights squared over the number of samples, for the deviation.
+    q0: f64,
+    q1: f64,
+    q2: f64,
+}
+
+impl<'a> Fit<'a> {
+    #[inline]
+    const fn new(at: &'a Gathered, width: f64) -> Self {
+        Self {
+            at,
+            width,
+            s0: 0.0,
+            s1: 0.0,
+            s2: 0.0,
+            t0: 0.0,
+            t1: 0.0,
+            q0: 0.0,
+            q1: 0.0,
+            q2: 0.0,
+        }
+    }
+
+    #[inline]
+    fn add(&mut self, g: &Gathered) {
+        let x = (g.mean_position_mm - self.at.end_mm) as f64 * 1e-3;
+        let near = 1.0 - x.abs() / self.width;
+        if near <= 0.0 || g.count == 0 {
+            return;
+        }
+        let w = near * f64::from(g.count);
+        let y = (g.mean_altitude_mm - self.at.raw_mm) as f64 * 1e-3;
+        self.s0 += w;
+        self.s1 += w * x;
+        self.s2 += w * x * x;
+        self.t0 += w * y;
+        self.t1 += w * x * y;
+        self.q0 += w * near;
+        self.q1 += w * near * x;
+        self.q2 += w * near * x * x;
+    }
+}
+
 /// Returns the altitude at the end of stretch `at`, given the stretches before it, and from it on, in order of position.
 pub(crate) fn settle<'a>(
     at: &Gathered,
@@ -198,36 +250,35 @@ pub(crate) fn settle<'a>(
     let wanted = 0.75 * spacing * (sample_deviation_m / AIM_M) * (sample_deviation_m / AIM_M);
     let width = wanted.clamp(1.5 * length.max(spacing), LAG_MM as f64 * 1e-3);
 
-    let (mut s0, mut s1, mut s2, mut t0, mut t1) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    // The same sums with the weights squared over the number of samples, for the deviation.
-    let (mut q0, mut q1, mut q2) = (0.0, 0.0, 0.0);
+    let mut fit = Fit::new(at, width);
     let width_mm = (width * 1e3) as i64 + 1;
     let distance = |g: &Gathered| g.mean_position_mm - at.end_mm;
-    let mut add = |g: &Gathered| {
-        let x = distance(g) as f64 * 1e-3;
-        let near = 1.0 - x.abs() / width;
-        if near <= 0.0 || g.count == 0 {
-            return;
-        }
-        let w = near * f64::from(g.count);
-        let y = (g.mean_altitude_mm - at.raw_mm) as f64 * 1e-3;
-        s0 += w;
-        s1 += w * x;
-        s2 += w * x * x;
-        t0 += w * y;
-        t1 += w * x * y;
-        q0 += w * near;
-        q1 += w * near * x;
-        q2 += w * near * x * x;
-    };
     // Only what lies within the width is looked at.
     let near = before
         .iter()
         .rev()
         .take_while(|t| distance(&t.gathered) >= -width_mm)
         .count();
-    before.range(before.len() - near..).for_each(|t| add(&t.gathered));
-    after.take_while(|g| distance(g) <= width_mm).for_each(add);
+    for t in before.range(before.len() - near..) {
+        fit.add(&t.gathered);
+    }
+    for g in after {
+        if distance(g) > width_mm {
+            break;
+        }
+        fit.add(g);
+    }
+    let Fit {
+        s0,
+        s1,
+        s2,
+        t0,
+        t1,
+        q0,
+        q1,
+        q2,
+        ..
+    } = fit;
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;

@@ -31,7 +31,7 @@ use crate::{
     wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
-use block::Block;
+use block::{Block, Room};
 use events::Events;
 use road::Samples;
 pub(crate) use rows::Rows;
@@ -231,12 +231,12 @@ impl Track {
     /// are rows left, why it was not.
     pub(crate) fn take(&mut self, rows: &Rows<'_>, from: usize, c: &mut Context<'_>) -> (usize, Taken) {
         let mut steady = self.steady(c);
-        let mut block = Block::empty();
+        let (mut block, mut room) = (Block::empty(), Room::new());
         // The last row taken, and whether what only the end of a stretch asks for has been noted of it.
         let (mut latest, mut noted) = (None, true);
         let mut i = from;
         while i < rows.len() {
-            let next = self.take_like_before(&mut block, rows, i, latest, &steady, c);
+            let next = self.take_like_before((&mut block, &mut room), rows, i, latest, &steady, c);
             let position = if next > i {
                 i = next;
                 self.open.length()
@@ -285,7 +285,7 @@ impl Track {
     /// Takes rows that go on as the ones before did; returns the first row not taken.
     fn take_like_before(
         &mut self,
-        block: &mut Block,
+        (block, room): (&mut Block, &mut Room),
         rows: &Rows<'_>,
         i: usize,
         latest: Option<usize>,
@@ -297,10 +297,10 @@ impl Track {
             return i;
         }
         if !block.holds(i) {
-            block.fill(rows, i, steady, c.model);
+            block.fill(rows, i, steady, c.model, room);
         }
         if block.holds(i) {
-            self.cruise(block, rows, i, steady, c)
+            self.cruise((block, room), rows, i, steady, c)
         } else {
             i
         }

@@ -52,9 +52,27 @@ impl Event {
     /// Counts braking: what recovery took at the wheels and what friction did, J. Returns by how much the number of events
     /// without friction changes.
     #[inline]
-    pub(super) fn brake_on(&mut self, wheels_j: f64, friction_j: f64) -> i64 {
+    fn brake_on(&mut self, wheels_j: f64, friction_j: f64) -> i64 {
+        self.recover(wheels_j);
+        self.spend(friction_j);
+        self.tell()
+    }
+
+    /// Adds what recovery took at the wheels, J.
+    #[inline]
+    pub(super) fn recover(&mut self, wheels_j: f64) {
         self.recovered_j += if wheels_j > 0.0 { wheels_j } else { 0.0 };
+    }
+
+    /// Adds what friction did, J.
+    #[inline]
+    pub(super) fn spend(&mut self, friction_j: f64) {
         self.friction_j += friction_j;
+    }
+
+    /// Returns by how much the number of events without friction has changed since it was last asked.
+    #[inline]
+    pub(super) fn tell(&mut self) -> i64 {
         let without = self.friction_j < WITHOUT_FRICTION * (self.recovered_j + self.friction_j);
         // Counted at once and taken back when friction comes later: a descent may end while braking goes on.
         if !self.counted || without == self.without_friction {
@@ -66,24 +84,6 @@ impl Event {
 }
 
 impl Events {
-    /// Takes an interval in motion; counts into the open stretch. `friction_j` is `None` when friction is not measured.
-    pub(super) fn take(&mut self, i: &Interval, friction_j: Option<f64>, open: &mut OpenStretch) {
-        if i.applied && !self.applied && self.released_ms.is_none_or(|ms| ms >= RELEASE_MS) {
-            open.applications += 1;
-        }
-        if i.applied {
-            self.released_ms = Some(0);
-        } else if let Some(ms) = &mut self.released_ms {
-            *ms += i.duration_ms;
-        }
-        self.applied = i.applied;
-        if i.phase == Phase::Braking && self.phase != Phase::Braking {
-            open.braking_starts += 1;
-        }
-        self.phase = i.phase;
-
-        let e = &mut self.event;
-        if i.phase != Phase::Braking {
     /// Writes or reads what the vehicle was doing.
     pub(super) fn packed<B: Bits>(&self, b: &mut B) -> Self {
         let phase = match b.raw(self.phase as u64, 2) {
@@ -107,6 +107,24 @@ impl Events {
         }
     }
 
+    /// Takes an interval in motion; counts into the open stretch. `friction_j` is `None` when friction is not measured.
+    pub(super) fn take(&mut self, i: &Interval, friction_j: Option<f64>, open: &mut OpenStretch) {
+        if i.applied && !self.applied && self.released_ms.is_none_or(|ms| ms >= RELEASE_MS) {
+            open.applications += 1;
+        }
+        if i.applied {
+            self.released_ms = Some(0);
+        } else if let Some(ms) = &mut self.released_ms {
+            *ms += i.duration_ms;
+        }
+        self.applied = i.applied;
+        if i.phase == Phase::Braking && self.phase != Phase::Braking {
+            open.braking_starts += 1;
+        }
+        self.phase = i.phase;
+
+        let e = &mut self.event;
+        if i.phase != Phase::Braking {
             e.pause(i.duration_ms);
             return;
         }
