@@ -2,7 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{phase::Phase, record::Flags};
+use crate::{
+    bits::{Bits, share},
+    phase::Phase,
+    record::Flags,
+};
 
 /// Energies etc. of an open stretch, in SI units; [`Stretch::close`] turns them into integers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -56,6 +60,18 @@ impl Peaks {
         self.gap_ms = self.gap_ms.max(other.gap_ms);
         self.brake_temperature_dc = self.brake_temperature_dc.max(other.brake_temperature_dc);
         self.flags = self.flags.union(other.flags);
+    }
+
+    /// Writes or reads them, given what they may be like.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, like: &Self) -> Self {
+        Self {
+            speed_mmps: b.int(self.speed_mmps, like.speed_mmps),
+            recovery_w: b.int(self.recovery_w, like.recovery_w),
+            friction_w: b.int(self.friction_w, like.friction_w),
+            gap_ms: b.int(self.gap_ms, like.gap_ms),
+            brake_temperature_dc: b.maybe_small(self.brake_temperature_dc, like.brake_temperature_dc),
+            flags: self.flags.packed(b, like.flags),
+        }
     }
 }
 
@@ -112,6 +128,52 @@ impl OpenStretch {
         braking + propulsion + coasting
     }
 
+    /// Writes or reads the stretch.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        let duration_ms = b.int(self.duration_ms, 0);
+        let moving_ms = b.int(self.moving_ms, duration_ms);
+        let friction_ms = b.int(self.friction_ms, moving_ms);
+        let distance = self.distance.map(|x| b.float(x, 0.0));
+        let kinetic = self.kinetic.map(|x| b.float(x, 0.0));
+        let road = self.road.map(|x| b.float(x, 0.0));
+        let charged = b.float(self.charged, 0.0);
+        let discharged = b.float(self.discharged, 0.0);
+        let auxiliary = b.float(self.auxiliary, 0.0);
+        let wheels = b.float(self.wheels, 0.0);
+        // The brake is on all along, or not at all.
+        let applied = |whole: f64| if friction_ms == 0 { 0.0 } else { whole };
+        Self {
+            duration_ms,
+            moving_ms,
+            uncovered_ms: b.int(self.uncovered_ms, 0),
+            friction_ms,
+            distance,
+            distance_applied: b.float(self.distance_applied, applied(distance[0])),
+            kinetic,
+            kinetic_applied: b.float(self.kinetic_applied, applied(kinetic[0])),
+            road,
+            road_applied: b.float(self.road_applied, applied(road[0])),
+            charged,
+            discharged,
+            auxiliary,
+            motor: b.float(self.motor, charged - discharged + auxiliary),
+            wheels,
+            wheels_applied: b.float(self.wheels_applied, applied(wheels)),
+            cause: self.cause.map(|x| b.float(x, 0.0)),
+            samples: b.int(self.samples, 0),
+            applications: b.int(self.applications, 0),
+            events: b.int(self.events, 0),
+            events_without_friction: b.int(self.events_without_friction, 0),
+            braking_starts: b.int(self.braking_starts, 0),
+            peak_speed: b.decimal(self.peak_speed, 0.0, 100.0),
+            peak_recovery: b.float(self.peak_recovery, 0.0),
+            peak_friction: b.float(self.peak_friction, 0.0),
+            peak_gap_ms: b.int(self.peak_gap_ms, 0),
+            peak_brake_temperature: b.maybe_decimal(self.peak_brake_temperature, None, 10.0),
+            flags: self.flags.packed(b, Flags::default()),
+        }
+    }
+
     pub(crate) fn peaks(&self) -> Peaks {
         Peaks {
             speed_mmps: milli(self.peak_speed),
@@ -162,10 +224,10 @@ pub(crate) fn milli(value: f64) -> i64 {
     (scaled + 0.5_f64.copysign(scaled)) as i64
 }
 
-/// The same for what mostly is 0.
+/// The same for what mostly is 0, with all bits.
 #[inline]
 fn seldom_milli(value: f64) -> i64 {
-    if value == 0.0 { 0 } else { milli(value) }
+    if value.to_bits() == 0 { 0 } else { milli(value) }
 }
 
 /// Returns the nearest whole number, half away from zero: what the library's rounding gives, without a call.
@@ -217,6 +279,11 @@ impl Stretch {
         self.distance.iter().sum()
     }
 
+    /// Returns the same of numbers from anywhere.
+    pub(crate) fn wrapping_length(&self) -> i64 {
+        self.distance.iter().fold(0, |sum, x| sum.wrapping_add(*x))
+    }
+
     /// Applies `f` field by field.
     fn each(&mut self, o: &Self, f: impl Fn(&mut i64, i64)) {
         fn all<const N: usize>(a: &mut [i64; N], b: &[i64; N], f: &impl Fn(&mut i64, i64)) {
@@ -244,6 +311,64 @@ impl Stretch {
         f(&mut self.events, o.events);
         f(&mut self.events_without_friction, o.events_without_friction);
         f(&mut self.braking_starts, o.braking_starts);
+    }
+
+    /// Writes or reads the sums, given those of a stretch that they may be like.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, like: &Self) -> Self {
+        let each = |b: &mut B, of: &[i64; 3], like: [i64; 3]| -> [i64; 3] {
+            std::array::from_fn(|p| b.int(of[p], like[p]))
+        };
+        let duration_ms = b.int(self.duration_ms, like.duration_ms);
+        let moving_ms = b.int(self.moving_ms, duration_ms);
+        let friction_ms = b.int(
+            self.friction_ms,
+            share(like.friction_ms, moving_ms, like.moving_ms),
+        );
+        let distance = each(b, &self.distance, like.distance);
+        let kinetic = each(b, &self.kinetic, [0; 3]);
+        let road_like = std::array::from_fn(|p| share(like.road[p], distance[p], like.distance[p]));
+        let road = each(b, &self.road, road_like);
+        let of_time = |like_sum: i64| share(like_sum, duration_ms, like.duration_ms);
+        let charged = b.int(self.charged, of_time(like.charged));
+        let discharged = b.int(self.discharged, of_time(like.discharged));
+        let auxiliary = b.int(self.auxiliary, of_time(like.auxiliary));
+        let motor = b.int(
+            self.motor,
+            charged.wrapping_sub(discharged).wrapping_add(auxiliary),
+        );
+        let wheels = b.int(self.wheels, share(like.wheels, motor, like.motor));
+        let braking = distance[0];
+        let distance_applied = b.int(self.distance_applied, share(braking, friction_ms, moving_ms));
+        let applied = |of: i64| share(of, distance_applied, braking);
+        Self {
+            duration_ms,
+            moving_ms,
+            uncovered_ms: b.int(self.uncovered_ms, 0),
+            friction_ms,
+            distance,
+            distance_applied,
+            kinetic,
+            kinetic_applied: b.int(self.kinetic_applied, applied(kinetic[0])),
+            road,
+            road_applied: b.int(self.road_applied, applied(road[0])),
+            charged,
+            discharged,
+            auxiliary,
+            motor,
+            wheels,
+            wheels_applied: b.int(self.wheels_applied, applied(wheels)),
+            cause: std::array::from_fn(|i| {
+                b.int(
+                    self.cause[i],
+                    share(like.cause[i], distance_applied, like.distance_applied),
+                )
+            }),
+            samples: b.int(self.samples, of_time(like.samples)),
+            applications: b.int(self.applications, 0),
+            events: b.int(self.events, 0),
+            events_without_friction: b.int(self.events_without_friction, 0),
+            braking_starts: b.int(self.braking_starts, 0),
+        }
     }
 
     /// Adds another.

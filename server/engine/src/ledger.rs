@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    bits::Bits,
     flow::{Stretch, round},
     record::FrictionMethod,
 };
@@ -129,6 +130,30 @@ impl Ledger {
             sum: self.sum.minus(&earlier.sum),
             potential,
             potential_applied: self.potential_applied - earlier.potential_applied,
+        }
+    }
+
+    /// Writes or reads the sums.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        Self {
+            sum: self.sum.packed(b, &Stretch::default()),
+            potential: self.potential.map(|p| b.int(p, 0)),
+            potential_applied: b.int(self.potential_applied, 0),
+        }
+    }
+
+    /// The same as what was added from then on, given the sums of `later`.
+    pub(crate) fn packed_before<B: Bits>(&self, b: &mut B, later: &Self) -> Self {
+        // The difference of a difference is where it began.
+        later.minus(&later.minus(self).packed(b))
+    }
+
+    /// Returns the difference. Unlike [`Ledger::since`] it bears any numbers, as bytes from anywhere give them.
+    fn minus(&self, other: &Self) -> Self {
+        Self {
+            sum: self.sum.minus(&other.sum),
+            potential: std::array::from_fn(|p| self.potential[p].wrapping_sub(other.potential[p])),
+            potential_applied: self.potential_applied.wrapping_sub(other.potential_applied),
         }
     }
 

@@ -34,6 +34,7 @@ pub mod wear;
 pub mod what_if;
 
 mod account;
+mod bits;
 mod flow;
 mod ledger;
 mod model;

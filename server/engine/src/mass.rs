@@ -14,7 +14,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{class::VehicleClass, flow::Stretch, phase::Phase};
+use crate::{bits::Bits, class::VehicleClass, flow::Stretch, phase::Phase};
 
 const PROPULSION: usize = Phase::Propulsion as usize;
 /// Length of a chunk, m.
@@ -103,6 +103,35 @@ pub(crate) struct Evidence<'a> {
 }
 
 impl MassEstimator {
+    /// Writes or reads the sums.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        let (c, s) = (&self.open, &self.sums);
+        let mut sum = |value: f64| b.float(value, 0.0);
+        Self {
+            open: Chunk {
+                length_m: sum(c.length_m),
+                moving_s: sum(c.moving_s),
+                x: sum(c.x),
+                driven: sum(c.driven),
+                air: sum(c.air),
+                rolling: sum(c.rolling),
+                auxiliary: sum(c.auxiliary),
+            },
+            sums: Sums {
+                chunks: sum(s.chunks),
+                work: sum(s.work),
+                xx: sum(s.xx),
+                xy: sum(s.xy),
+                yy: sum(s.yy),
+                driven: sum(s.driven),
+                air: sum(s.air),
+                wind: sum(s.wind),
+                rolling: sum(s.rolling),
+                auxiliary: sum(s.auxiliary),
+            },
+        }
+    }
+
     /// Takes a settled stretch.
     pub(crate) fn take(&mut self, class: &VehicleClass, e: &Evidence<'_>) {
         let s = e.stretch;

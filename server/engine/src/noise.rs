@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::bits::Bits;
+
 /// Median of the absolute value of a normal variable of unit standard deviation.
 const NORMAL_MEDIAN: f64 = 0.674_489_750_196_081_7;
 /// Advance below which a sample says nothing.
@@ -88,6 +90,27 @@ impl AltitudeNoise {
         self.before = [Some(walk.first), Some(walk.second)];
     }
 
+    /// Writes or reads the estimate, given the expected position and altitude of the last sample, m.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, place_m: f64, altitude_m: f64) -> Self {
+        let median_m = b.float(self.median_m, 0.3);
+        let seen = b.int(i64::from(self.seen), 0) as u32;
+        let [first, second] = self.before;
+        let mut sample = |sample: Option<(f64, f64)>, place_m, altitude_m| {
+            b.bit(sample.is_some()).then(|| {
+                let (s, h) = sample.unwrap_or_default();
+                (b.float(s, place_m), b.decimal(h, altitude_m, 10.0))
+            })
+        };
+        let second = sample(second, place_m, altitude_m);
+        let (place_m, altitude_m) = second.unwrap_or_default();
+        let first = sample(first, place_m, altitude_m);
+        Self {
+            median_m,
+            seen,
+            before: [first, second],
+        }
+    }
+
     /// Forgets the neighbours, after a gap. The estimate stays.
     pub fn interrupt(&mut self) {
         self.before = [None; 2];
@@ -134,11 +157,17 @@ impl Walk {
     }
 
     /// Takes `n` samples one after the other: positions and altitudes, behind those of the two samples before. `walks` when
-    /// each is known to advance by at least 6 cm and at most 39 m.
-    pub(crate) fn observe_all(&mut self, s: &[f64; RUN + 2], h: &[f64; RUN + 2], n: usize, walks: bool) {
+    /// each is known to advance by at least 6 cm and at most 39 m. `deviations` is room to work in.
+    pub(crate) fn observe_all(
+        &mut self,
+        s: &[f64; RUN + 2],
+        h: &[f64; RUN + 2],
+        n: usize,
+        walks: bool,
+        deviations: &mut [f64; RUN],
+    ) {
         let n = n.min(RUN);
         // All deviations first: they do not wait for one another. Four at a time, some of them perhaps for nothing.
-        let mut deviations = [0.0; RUN];
         for from in (0..n).step_by(4) {
             for k in from..(from + 4).min(RUN) {
                 deviations[k] = deviation_of([s[k], s[k + 1], s[k + 2]], [h[k], h[k + 1], h[k + 2]]);
@@ -228,7 +257,8 @@ mod tests {
                     (s[i + 2], h[i + 2]) = (place(from + i), heights[from + i]);
                 }
                 let least = all.least_deviation_m();
-                walk.observe_all(&s, &h, n, (SURE.0..=SURE.1).contains(&spacing));
+                let walks = (SURE.0..=SURE.1).contains(&spacing);
+                walk.observe_all(&s, &h, n, walks, &mut [0.0; RUN]);
                 all.walked(&walk);
                 assert!(all.deviation_m() >= least);
                 assert_eq!(one, all, "{spacing} m, {n} from {from}");

@@ -2,7 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::record::ProfilePoint;
+use crate::{
+    bits::{Bits, share},
+    record::ProfilePoint,
+};
 
 /// Most points of a profile.
 pub const MAX_POINTS: usize = 60;
@@ -33,6 +36,27 @@ impl Bin {
     }
 }
 
+impl Bin {
+    /// Writes or reads the bin, given its expected length and altitude and one that it may be like.
+    fn packed<B: Bits>(&self, b: &mut B, like: &Self, length_mm: i64, altitude_dm: i64) -> Self {
+        let length_mm = b.int(self.length_mm, length_mm);
+        let along = |sum: i64| share(sum, length_mm, like.length_mm);
+        Self {
+            length_mm,
+            moving_ms: b.int(self.moving_ms, along(like.moving_ms)),
+            friction_j: b.int(self.friction_j, along(like.friction_j)),
+            charged_j: b.int(self.charged_j, along(like.charged_j)),
+            altitude_dm: b.int(i64::from(self.altitude_dm), altitude_dm) as i32,
+            temperature_c: b
+                .maybe_small(
+                    self.temperature_c.map(i32::from),
+                    like.temperature_c.map(i32::from),
+                )
+                .map(|t| t as i16),
+        }
+    }
+}
+
 /// Profile so far, and how much of it lies above the lowest point.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Profile {
@@ -45,6 +69,38 @@ pub(crate) struct Profile {
 }
 
 impl Profile {
+    /// Writes or reads the profile of a descent from a top at `altitude_dm`.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, altitude_dm: i64) -> Self {
+        let nominal_mm = b.int(self.length_mm, FIRST_LENGTH_MM);
+        // A bin ends with the stretch that fills it.
+        let length_mm = nominal_mm.wrapping_add(nominal_mm / 4);
+        let top = Bin {
+            altitude_dm: altitude_dm as i32,
+            ..Bin::default()
+        };
+        let mut fall_dm = 0;
+        let mut last = top;
+        let bins = b.rows(self.bins.iter(), &top, |b, bin, before| {
+            let expected_dm = i64::from(before.altitude_dm) + fall_dm;
+            let bin = bin.packed(b, before, length_mm, expected_dm);
+            fall_dm = i64::from(bin.altitude_dm) - i64::from(before.altitude_dm);
+            last = bin;
+            bin
+        });
+        let whole = if B::READS { &bins } else { &self.bins }.len();
+        let open = self.open.packed(b, &last, 0, i64::from(last.altitude_dm));
+        let (low_whole, low_rest) = &self.low;
+        Self {
+            length_mm: nominal_mm,
+            open,
+            low: (
+                b.int(i64::from(*low_whole), whole as i64) as u8,
+                low_rest.packed(b, &open, open.length_mm, i64::from(open.altitude_dm)),
+            ),
+            bins,
+        }
+    }
+
     /// Begins anew at a top, keeping the memory.
     pub(crate) fn restart(&mut self) {
         self.bins.clear();

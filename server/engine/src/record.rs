@@ -5,7 +5,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::grade::{GradeMatch, Position};
+use crate::{
+    bits::Bits,
+    grade::{GradeMatch, Position},
+};
 
 /// Sign that a value has been found from a sensor or only from the energy balance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -255,6 +258,11 @@ impl Flags {
     /// Returns whether no flag is set.
     pub const fn is_empty(self) -> bool {
         self.0 == 0
+    }
+
+    /// Writes or reads the set.
+    pub(crate) fn packed<B: Bits>(self, b: &mut B, expected: Self) -> Self {
+        Self(b.int(i64::from(self.0), i64::from(expected.0)) as u32)
     }
 
     /// Iterates over the flags set, in a fixed order.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    bits::Bits,
     flow::Peaks,
     ledger::Ledger,
     policy::Policy,
@@ -30,6 +31,22 @@ pub(crate) struct Snapshot {
     pub(crate) end: EndFacts,
     pub(crate) ledger: Ledger,
     pub(crate) temperature_dc: Option<i32>,
+}
+
+impl Snapshot {
+    /// Writes or reads a point, given the account at a later one, at the time `later_ms`.
+    fn packed<B: Bits>(&self, b: &mut B, later: &Self, later_ms: i64) -> Self {
+        let ledger = self.ledger.packed_before(b, &later.ledger);
+        let position_mm = ledger.sum.wrapping_length();
+        let since_ms = later.ledger.sum.duration_ms.wrapping_sub(ledger.sum.duration_ms);
+        Self {
+            position_mm: b.int(self.position_mm, position_mm),
+            altitude_mm: b.int(self.altitude_mm, later.altitude_mm),
+            end: self.end.packed(b, &later.end, later_ms.wrapping_sub(since_ms)),
+            ledger,
+            temperature_dc: b.maybe_small(self.temperature_dc, later.temperature_dc),
+        }
+    }
 }
 
 /// The same before it is known whether it will be kept.
@@ -75,6 +92,21 @@ impl Marks {
             extreme_mm: altitude_mm,
             temperature_dc,
             ..Self::default()
+        }
+    }
+
+    /// Writes or reads the marks of a descent, given those they may be like.
+    fn packed<B: Bits>(&self, b: &mut B, like: &Self) -> Self {
+        Self {
+            peaks: self.peaks.packed(b, &like.peaks),
+            steepest_ppm: b.maybe_small(self.steepest_ppm, like.steepest_ppm),
+            climb_mm: b.int(self.climb_mm, like.climb_mm),
+            temperature_dc: b.maybe_small(self.temperature_dc, like.temperature_dc),
+            above_inspection_ms: b.int(self.above_inspection_ms, like.above_inspection_ms),
+            deviation_mm: b.int(self.deviation_mm, like.deviation_mm),
+            rising: b.bit(self.rising),
+            turn_mm: b.int(self.turn_mm, like.turn_mm),
+            extreme_mm: b.int(self.extreme_mm, like.extreme_mm),
         }
     }
 
@@ -157,6 +189,37 @@ pub(crate) struct Segmenter {
 }
 
 impl Segmenter {
+    /// Writes or reads the segmentation, given the account at the last settled point.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, settled: &Snapshot) -> Self {
+        let low = self.low.packed(b, settled, settled.end.time_ms);
+        let top = self.top.packed(b, &low, low.end.time_ms);
+        let like = Marks {
+            turn_mm: top.altitude_mm,
+            extreme_mm: low.altitude_mm,
+            temperature_dc: top.temperature_dc,
+            ..Marks::default()
+        };
+        let marks = self.marks.packed(b, &like);
+        let top_deviation_m = b.float(self.top_deviation_m, 0.0);
+        Self {
+            stage: if b.bit(self.stage == Stage::Descending) {
+                Stage::Descending
+            } else {
+                Stage::Seeking
+            },
+            started: b.bit(self.started),
+            origin_mm: b.int(self.origin_mm, top.position_mm),
+            after_gap: b.bit(self.after_gap),
+            top,
+            low,
+            top_deviation_m,
+            low_deviation_m: b.float(self.low_deviation_m, top_deviation_m),
+            marks,
+            low_marks: self.low_marks.packed(b, &marks),
+            profile: self.profile.packed(b, top.altitude_mm / 100),
+        }
+    }
+
     /// Begins a new stretch of connected road; `after_gap` when there was one before.
     pub(crate) fn restart(&mut self, after_gap: bool) {
         self.stage = Stage::Seeking;

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::bits::Bits;
+
 /// Road over which one comparison is made, mm.
 const CHUNK_MM: i64 = 100_000;
 /// Height whose potential energy is as much evidence as is needed.
@@ -20,6 +22,17 @@ pub(crate) struct SignEvidence {
 }
 
 impl SignEvidence {
+    /// Writes or reads the evidence.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        Self {
+            chunk_mm: b.int(self.chunk_mm, 0),
+            chunk_wheel_mj: b.int(self.chunk_wheel_mj, 0),
+            chunk_motor_mj: b.int(self.chunk_motor_mj, 0),
+            fits_j: b.int(self.fits_j, 0),
+            against_j: b.int(self.against_j, 0),
+        }
+    }
+
     /// Takes a settled stretch: its length, the energy at the wheels (negative while braking) and the energy that came
     /// from the motor towards the battery (auxiliaries added back).
     pub(crate) fn add(&mut self, length_mm: i64, wheel_mj: i64, motor_mj: i64) {

@@ -1,5 +1,6 @@
 //! The state of one vehicle: the one door through which samples come in.
 
+mod packed;
 mod plausible;
 
 use serde::{Deserialize, Serialize};
@@ -40,7 +41,7 @@ pub struct Effects {
     pub violations: Vec<Violation>,
 }
 
-/// Everything kept of one vehicle between batches. Constant in size: at most 4 KiB serialised.
+/// Everything kept of one vehicle between batches. Constant in size: at most 2 KiB serialised.
 ///
 /// ```
 /// use coldbrake_engine::{Batch, BrakeKind, CurrentSign, Opening, Policy, Session, VehicleClass, VehicleState};
@@ -102,7 +103,9 @@ pub enum StateError {
     Damaged(String),
 }
 
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
+/// The version before: field by field, as the types say. It is read, and written anew with the next batch.
+const VERSION_OF_FIELDS: u8 = 1;
 
 /// Largest number of a batch that a loss is believed to reach: a thousand a second for ten thousand years.
 const LAST_NUMBER: i64 = 1 << 58;
@@ -352,31 +355,35 @@ impl VehicleState {
 
     /// Returns the state as bytes, version first.
     pub fn to_bytes(&self) -> Vec<u8> {
-        let mut bytes = vec![VERSION];
-        // Serialising plain data into memory has no way to fail.
-        bytes.extend(postcard::to_stdvec(self).unwrap_or_default());
-        bytes
+        packed::write(self, VERSION)
     }
 
     /// Reads a state back. Never panics on foreign bytes, and takes none that another sample could make run over.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, StateError> {
-        match bytes.split_first() {
-            Some((&VERSION, rest)) => {
+        let state = match bytes.split_first() {
+            Some((&VERSION, rest)) => packed::read(rest)?,
+            Some((&VERSION_OF_FIELDS, rest)) => {
                 let (state, left) = postcard::take_from_bytes::<Self>(rest)
                     .map_err(|e| StateError::Damaged(e.to_string()))?;
                 if !left.is_empty() {
                     return Err(StateError::Damaged(format!("{} bytes are left over", left.len())));
                 }
-                match plausible::implausible(&state) {
-                    None => Ok(state),
-                    Some(what) => Err(StateError::Damaged(what)),
-                }
+                state
             }
-            Some((&found, _)) => Err(StateError::Newer {
-                found,
-                known: VERSION,
-            }),
-            None => Err(StateError::Damaged("no bytes".to_owned())),
+            Some((&found, _)) => {
+                return Err(StateError::Newer {
+                    found,
+                    known: VERSION,
+                });
+            }
+            None => return Err(StateError::Damaged("no bytes".to_owned())),
+        };
+        match plausible::implausible(&state) {
+            None => Ok(state),
+            Some(what) => Err(StateError::Damaged(what)),
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -8,7 +8,10 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use crate::flow::{Peaks, Stretch, round};
+use crate::{
+    bits::Bits,
+    flow::{Peaks, Stretch, round},
+};
 
 /// Shortest stretch of road that is told apart, mm.
 pub const STRETCH_MM: i64 = 10_000;
@@ -49,7 +52,7 @@ pub(crate) struct Gathered {
 }
 
 /// A stretch that waits for its altitude.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Pending {
     pub(crate) gathered: Gathered,
     pub(crate) stretch: Stretch,
@@ -90,11 +93,141 @@ pub(crate) struct Settled {
     pub(crate) altitude_mm: i64,
 }
 
+impl Gathered {
+    /// Writes or reads the samples of the stretch behind `before`, given its expected end and number of samples.
+    fn packed<B: Bits>(&self, b: &mut B, before: &Self, end_mm: i64, count: i64) -> Self {
+        let end_mm = b.int(self.end_mm, end_mm);
+        let raw_mm = b.int(self.raw_mm, before.raw_mm);
+        let middle = |a: i64, b: i64| a.wrapping_add(b.wrapping_sub(a) / 2);
+        let mean_position_mm = b.int(self.mean_position_mm, middle(before.end_mm, end_mm));
+        Self {
+            end_mm,
+            raw_mm,
+            mean_position_mm,
+            mean_altitude_mm: b.int(self.mean_altitude_mm, middle(before.raw_mm, raw_mm)),
+            count: b.int(i64::from(self.count), count) as u32,
+        }
+    }
+}
+
+impl Pending {
+    /// Writes or reads the stretch behind `before`.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, before: &Self) -> Self {
+        let stretch = self.stretch.packed(b, &before.stretch);
+        let end_mm = before.gathered.end_mm.wrapping_add(stretch.wrapping_length());
+        let time_ms = before.end.time_ms.wrapping_add(stretch.duration_ms);
+        Self {
+            gathered: self.gathered.packed(b, &before.gathered, end_mm, stretch.samples),
+            stretch,
+            peaks: self.peaks.packed(b, &before.peaks),
+            end: self.end.packed(b, &before.end, time_ms),
+            sharing: b
+                .bit(self.sharing.is_some())
+                .then(|| self.sharing.unwrap_or_default().map(|mm| b.int(mm, 0))),
+        }
+    }
+}
+
+impl EndFacts {
+    /// Writes or reads them, given what they may be like, and the expected time.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, like: &Self, time_ms: i64) -> Self {
+        let (place, like_place) = (self.position_udeg, like.position_udeg.unwrap_or_default());
+        Self {
+            time_ms: b.int(self.time_ms, time_ms),
+            speed_mmps: b.int(self.speed_mmps, like.speed_mmps),
+            mass_dkg: b.int(self.mass_dkg, like.mass_dkg),
+            mass_streamed: b.bit(self.mass_streamed),
+            soc_ppm: b.maybe_small(self.soc_ppm, like.soc_ppm),
+            ambient_dc: b.maybe_small(self.ambient_dc, like.ambient_dc),
+            brake_temperature_dc: b.maybe_small(self.brake_temperature_dc, like.brake_temperature_dc),
+            position_udeg: b.bit(place.is_some()).then(|| {
+                let (latitude, longitude) = place.unwrap_or_default();
+                (
+                    b.int(i64::from(latitude), i64::from(like_place.0)) as i32,
+                    b.int(i64::from(longitude), i64::from(like_place.1)) as i32,
+                )
+            }),
+            doing: Doing {
+                applied: b.bit(self.doing.applied),
+                event: b.bit(self.doing.event),
+                event_without_friction: b.bit(self.doing.event_without_friction),
+            },
+        }
+    }
+}
+
+impl Settled {
+    /// Writes or reads the point behind `before`.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, before: &Self) -> Self {
+        let (end_mm, count) = (
+            before.gathered.end_mm.wrapping_add(STRETCH_MM),
+            i64::from(before.gathered.count),
+        );
+        let gathered = self.gathered.packed(b, &before.gathered, end_mm, count);
+        Self {
+            gathered,
+            altitude_mm: b.int(self.altitude_mm, gathered.raw_mm),
+        }
+    }
+}
+
 /// Filtered altitude with its deviation, m.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Filtered {
     pub(crate) altitude_mm: i64,
     pub(crate) deviation_m: f64,
+}
+
+/// Sums of a weighted straight-line fit about the end of a stretch.
+struct Fit<'a> {
+    at: &'a Gathered,
+    width: f64,
+    s0: f64,
+    s1: f64,
+    s2: f64,
+    t0: f64,
+    t1: f64,
+    /// The same sums with the weights squared over the number of samples, for the deviation.
+    q0: f64,
+    q1: f64,
+    q2: f64,
+}
+
+impl<'a> Fit<'a> {
+    #[inline]
+    const fn new(at: &'a Gathered, width: f64) -> Self {
+        Self {
+            at,
+            width,
+            s0: 0.0,
+            s1: 0.0,
+            s2: 0.0,
+            t0: 0.0,
+            t1: 0.0,
+            q0: 0.0,
+            q1: 0.0,
+            q2: 0.0,
+        }
+    }
+
+    #[inline]
+    fn add(&mut self, g: &Gathered) {
+        let x = (g.mean_position_mm - self.at.end_mm) as f64 * 1e-3;
+        let near = 1.0 - x.abs() / self.width;
+        if near <= 0.0 || g.count == 0 {
+            return;
+        }
+        let w = near * f64::from(g.count);
+        let y = (g.mean_altitude_mm - self.at.raw_mm) as f64 * 1e-3;
+        self.s0 += w;
+        self.s1 += w * x;
+        self.s2 += w * x * x;
+        self.t0 += w * y;
+        self.t1 += w * x * y;
+        self.q0 += w * near;
+        self.q1 += w * near * x;
+        self.q2 += w * near * x * x;
+    }
 }
 
 /// Returns the altitude at the end of stretch `at`, given the stretches before it, and from it on, in order of position.
@@ -117,36 +250,35 @@ pub(crate) fn settle<'a>(
     let wanted = 0.75 * spacing * (sample_deviation_m / AIM_M) * (sample_deviation_m / AIM_M);
     let width = wanted.clamp(1.5 * length.max(spacing), LAG_MM as f64 * 1e-3);
 
-    let (mut s0, mut s1, mut s2, mut t0, mut t1) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    // The same sums with the weights squared over the number of samples, for the deviation.
-    let (mut q0, mut q1, mut q2) = (0.0, 0.0, 0.0);
+    let mut fit = Fit::new(at, width);
     let width_mm = (width * 1e3) as i64 + 1;
     let distance = |g: &Gathered| g.mean_position_mm - at.end_mm;
-    let mut add = |g: &Gathered| {
-        let x = distance(g) as f64 * 1e-3;
-        let near = 1.0 - x.abs() / width;
-        if near <= 0.0 || g.count == 0 {
-            return;
-        }
-        let w = near * f64::from(g.count);
-        let y = (g.mean_altitude_mm - at.raw_mm) as f64 * 1e-3;
-        s0 += w;
-        s1 += w * x;
-        s2 += w * x * x;
-        t0 += w * y;
-        t1 += w * x * y;
-        q0 += w * near;
-        q1 += w * near * x;
-        q2 += w * near * x * x;
-    };
     // Only what lies within the width is looked at.
     let near = before
         .iter()
         .rev()
         .take_while(|t| distance(&t.gathered) >= -width_mm)
         .count();
-    before.range(before.len() - near..).for_each(|t| add(&t.gathered));
-    after.take_while(|g| distance(g) <= width_mm).for_each(add);
+    for t in before.range(before.len() - near..) {
+        fit.add(&t.gathered);
+    }
+    for g in after {
+        if distance(g) > width_mm {
+            break;
+        }
+        fit.add(g);
+    }
+    let Fit {
+        s0,
+        s1,
+        s2,
+        t0,
+        t1,
+        q0,
+        q1,
+        q2,
+        ..
+    } = fit;
     let determinant = s0 * s2 - s1 * s1;
     if s0 <= 0.0 {
         return raw;

@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::class::VehicleClass;
+use crate::{bits::Bits, class::VehicleClass};
 
 /// Ambient temperature when none is streamed, °C: that of the standard atmosphere at sea level.
 pub const ASSUMED_AMBIENT_C: f64 = 15.0;
@@ -30,6 +30,18 @@ impl Brakes {
             front_c: ambient_c,
             rear_c: ambient_c,
         }
+    }
+
+    /// Writes or reads the temperatures.
+    pub(crate) fn packed<B: Bits>(this: Option<&Self>, b: &mut B) -> Option<Self> {
+        b.bit(this.is_some()).then(|| {
+            let Self { front_c, rear_c } = this.copied().unwrap_or(Self::cold(0.0));
+            let front_c = b.float(front_c, 0.0);
+            Self {
+                front_c,
+                rear_c: b.float(rear_c, front_c),
+            }
+        })
     }
 
     /// Returns the temperature of the hotter axle, °C.

@@ -6,6 +6,7 @@ mod block;
 mod cruise;
 mod events;
 mod interval;
+mod packed;
 mod road;
 mod rows;
 
@@ -30,7 +31,7 @@ use crate::{
     wear::Wear,
 };
 use altimeter::{Altimeter, BELIEVED_STEP_M, Reading};
-use block::Block;
+use block::{Block, Room};
 use events::Events;
 use road::Samples;
 pub(crate) use rows::Rows;
@@ -40,6 +41,9 @@ const STANDSTILL_MPS: f64 = 0.15;
 /// A longer pause between samples than this many usual ones is a gap, and at least [`GAP_MS`].
 const GAP_STEPS: f64 = 3.0;
 const GAP_MS: i64 = 1_000;
+/// Room for the lag and for the trail at the usual length of stretches: no allocation while driving.
+const PENDING: usize = 8;
+const TRAIL: usize = 14;
 /// A longer pause than this is a clock that jumped, ms.
 const CLOCK_JUMP_MS: i64 = 366 * 86_400_000;
 
@@ -59,7 +63,7 @@ pub(crate) struct Life {
 }
 
 /// The sample before, as far as it is needed.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Last {
     time_ms: i64,
     speed: f64,
@@ -95,7 +99,7 @@ impl Last {
 }
 
 /// Connected road of one vehicle.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Track {
     last: Last,
     open: OpenStretch,
@@ -196,9 +200,8 @@ impl Track {
             open: OpenStretch::default(),
             samples: Samples::default(),
             base_mm: life.ledger.sum.length(),
-            // Room for the lag at the usual length of stretches: no allocation while driving.
-            pending: VecDeque::with_capacity(12),
-            trail: VecDeque::with_capacity(24),
+            pending: VecDeque::with_capacity(PENDING),
+            trail: VecDeque::with_capacity(TRAIL),
             settled_mm: None,
             standing_ms: 0,
             usual_ms: 0.0,
@@ -228,12 +231,12 @@ impl Track {
     /// are rows left, why it was not.
     pub(crate) fn take(&mut self, rows: &Rows<'_>, from: usize, c: &mut Context<'_>) -> (usize, Taken) {
         let mut steady = self.steady(c);
-        let mut block = Block::empty();
+        let (mut block, mut room) = (Block::empty(), Room::new());
         // The last row taken, and whether what only the end of a stretch asks for has been noted of it.
         let (mut latest, mut noted) = (None, true);
         let mut i = from;
         while i < rows.len() {
-            let next = self.take_like_before(&mut block, rows, i, latest, &steady, c);
+            let next = self.take_like_before((&mut block, &mut room), rows, i, latest, &steady, c);
             let position = if next > i {
                 i = next;
                 self.open.length()
@@ -282,7 +285,7 @@ impl Track {
     /// Takes rows that go on as the ones before did; returns the first row not taken.
     fn take_like_before(
         &mut self,
-        block: &mut Block,
+        (block, room): (&mut Block, &mut Room),
         rows: &Rows<'_>,
         i: usize,
         latest: Option<usize>,
@@ -294,10 +297,10 @@ impl Track {
             return i;
         }
         if !block.holds(i) {
-            block.fill(rows, i, steady, c.model);
+            block.fill(rows, i, steady, c.model, room);
         }
         if block.holds(i) {
-            self.cruise(block, rows, i, steady, c)
+            self.cruise((block, room), rows, i, steady, c)
         } else {
             i
         }

@@ -13,6 +13,7 @@ pub use risk::{Assessment, Concern, Finding, Urgency, assess};
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::watch::Facts;
+use crate::bits::Bits;
 use crate::class::VehicleClass;
 use marks::{Marks, Totals};
 
@@ -164,12 +165,71 @@ pub struct BrakeAccount {
     pub hottest_ms: Option<i64>,
 }
 
+impl AxleWear {
+    /// Writes or reads the account, given that of a vehicle that was never serviced, and the times it may have in common with
+    /// the other axle.
+    fn packed<B: Bits>(&self, b: &mut B, totals: &Totals, axle: usize, like: &Self) -> Self {
+        Self {
+            worn_um: b.float(self.worn_um, totals.worn_um[axle]),
+            friction_j: b.float(self.friction_j, totals.friction_j[axle]),
+            distance_m: b.float(self.distance_m, totals.distance_m),
+            since_ms: b.maybe(self.since_ms, like.since_ms),
+            pads_ms: b.maybe(self.pads_ms, like.pads_ms),
+            rotors_ms: b.maybe(self.rotors_ms, like.rotors_ms),
+            inspected_ms: b.maybe(self.inspected_ms, like.inspected_ms),
+        }
+    }
+}
+
 impl BrakeAccount {
+    /// Writes or reads the account, given the sums.
+    fn packed<B: Bits>(&self, b: &mut B, totals: &Totals, expected: &Expected) -> Self {
+        let Expected {
+            time_ms, hottest_c, ..
+        } = *expected;
+        let known_since_ms = b.maybe(self.known_since_ms, Some(time_ms));
+        let unserved = AxleWear {
+            since_ms: known_since_ms,
+            pads_ms: known_since_ms,
+            rotors_ms: known_since_ms,
+            inspected_ms: known_since_ms,
+            ..AxleWear::default()
+        };
+        let front = self.front.packed(b, totals, 0, &unserved);
+        let rear = self.rear.packed(b, totals, 1, &front);
+        let clean_ms = b.maybe(self.clean_ms, Some(time_ms));
+        Self {
+            front,
+            rear,
+            known_since_ms,
+            hot_descents: b.int(i64::from(self.hot_descents), 0) as u32,
+            last_hot_ms: b.maybe(self.last_hot_ms, Some(time_ms)),
+            last_firm_ms: b.maybe(self.last_firm_ms, clean_ms),
+            clean_ms,
+            clean_m: b.float(self.clean_m, totals.distance_m),
+            hottest_c: b.maybe_float(self.hottest_c, hottest_c),
+            hottest_ms: b.maybe(self.hottest_ms, Some(time_ms)),
+        }
+    }
+
     /// Returns the event time of the last recorded service or inspection of any axle.
     pub fn served_ms(&self) -> Option<i64> {
         let of = |a: &AxleWear| a.pads_ms.max(a.rotors_ms).max(a.inspected_ms);
         of(&self.front).max(of(&self.rear))
     }
+}
+
+/// What else is known of the vehicle, of which the account tells much again.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Expected {
+    /// Time of the last settled stretch.
+    pub(crate) time_ms: i64,
+    /// Friction work of both axles.
+    pub(crate) friction_j: f64,
+    /// Distance.
+    pub(crate) distance_m: f64,
+    /// Temperature of the hotter axle.
+    pub(crate) hottest_c: f64,
 }
 
 /// The account with what it takes to keep it.
@@ -205,6 +265,18 @@ pub(crate) struct Worn {
 }
 
 impl Wear {
+    /// Writes or reads the account.
+    pub(crate) fn packed<B: Bits>(&self, b: &mut B, expected: &Expected) -> Self {
+        let totals = self.totals.packed(b, expected);
+        let account = self.account.packed(b, &totals, expected);
+        Self {
+            account,
+            totals,
+            marks: self.marks.packed(b, account.known_since_ms.unwrap_or_default()),
+            firm_ms: b.int(self.firm_ms, 0),
+        }
+    }
+
     /// Returns the account.
     pub const fn account(&self) -> &BrakeAccount {
         &self.account

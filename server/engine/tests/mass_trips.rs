@@ -290,5 +290,5 @@ fn a_long_life_stays_small() {
         });
     }
     println!("largest state {largest} bytes");
-    assert!(largest <= 4_096, "{largest}");
+    assert!(largest <= 2_048, "{largest}");
 }

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{phase::Phase, policy::Policy};
+use crate::{bits::Bits, phase::Phase, policy::Policy};
 
 /// Steepest road believed, as rise over run.
 const STEEPEST_ROAD: f64 = 0.35;
@@ -56,6 +56,20 @@ impl Altimeter {
             last_raw_m: altitude_m,
             frozen_since_ms: time_ms,
             ..Self::default()
+        }
+    }
+
+    /// Writes or reads the altimeter, given the time and the altitude of the last sample.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B, time_ms: i64, altitude_m: f64) -> Self {
+        Self {
+            offset_m: b.decimal(self.offset_m, 0.0, 10.0),
+            offset_before_m: b.decimal(self.offset_before_m, 0.0, 10.0),
+            last_raw_m: b.decimal(self.last_raw_m, altitude_m, 10.0),
+            waiting: b.int(i64::from(self.waiting), 0) as u8,
+            waiting_m: b.decimal(self.waiting_m, 0.0, 10.0),
+            frozen_since_ms: b.int(self.frozen_since_ms, time_ms),
+            frozen_m: self.frozen_m.map(|x| b.float(x, 0.0)),
+            frozen_before_m: b.float(self.frozen_before_m, 0.0),
         }
     }
 

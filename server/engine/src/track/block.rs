@@ -69,6 +69,48 @@ pub(super) enum Kind {
     Coasting,
 }
 
+/// Room for columns on their way. It is written before it is read and cleared only once.
+#[derive(Clone, Debug)]
+pub(super) struct Room {
+    /// Columns of a batch where fewer rows are left than a block has, or made up.
+    current: Column,
+    brake: Column,
+    speed_before: Column,
+    speed: Column,
+    volts: Column,
+    auxiliary_w: Column,
+    soc: Column,
+    /// Of a run: positions in the open stretch and altitudes.
+    pub(super) positions: Column,
+    pub(super) heights: Column,
+    /// The same along the road, behind those of the two samples before.
+    pub(super) places: [f64; N + 2],
+    pub(super) altitudes: [f64; N + 2],
+    pub(super) deviations: Column,
+    pub(super) roads: Column,
+}
+
+impl Room {
+    pub(super) const fn new() -> Self {
+        const ZERO: Column = [0.0; N];
+        Self {
+            current: ZERO,
+            brake: ZERO,
+            speed_before: ZERO,
+            speed: ZERO,
+            volts: ZERO,
+            auxiliary_w: ZERO,
+            soc: ZERO,
+            positions: ZERO,
+            heights: ZERO,
+            places: [0.0; N + 2],
+            altitudes: [0.0; N + 2],
+            deviations: ZERO,
+            roads: ZERO,
+        }
+    }
+}
+
 impl Kind {
     pub(super) const fn of(phase: Phase, applied: bool) -> Self {
         match phase {
@@ -117,7 +159,14 @@ impl Block {
 
     /// Computes rows from `start` on, as many as fit and follow after a plain pause. There must be a row before.
     #[inline(never)]
-    pub(super) fn fill(&mut self, rows: &Rows<'_>, start: usize, steady: &Steady, model: &Model<'_>) {
+    pub(super) fn fill(
+        &mut self,
+        rows: &Rows<'_>,
+        start: usize,
+        steady: &Steady,
+        model: &Model<'_>,
+        room: &mut Room,
+    ) {
         let most = N.min(rows.len() - start);
         self.start = start;
         self.len = 0;
@@ -137,25 +186,27 @@ impl Block {
         // What lies behind the last row is computed as well: it must not look like something special.
         let last = self.duration[self.len - 1];
         self.duration[self.len..].fill(last);
-        let here = start..start + self.len;
-        let [mut volts, mut auxiliary_w] = [[0.0; N], [model.class.auxiliary_power_w; N]];
-        if rows.voltage(start).is_some() {
-            copy(rows.voltages(), start, &mut volts);
+        let volts = if rows.voltage(start).is_some() {
+            from(rows.voltages(), start, &mut room.volts)
         } else {
-            for (v, i) in volts.iter_mut().zip(here) {
+            room.volts[self.len..].fill(0.0);
+            for (v, i) in room.volts.iter_mut().zip(start..start + self.len) {
                 *v = model.assumed_voltage(model.charging_current(rows.current[i]), rows.soc(i));
             }
-        }
-        if rows.auxiliary(start).is_some() {
-            copy(rows.auxiliaries(), start, &mut auxiliary_w);
-        }
-        let [mut current, mut brake, mut v0, mut v1] = [[0.0; N]; 4];
-        copy(rows.current, start, &mut current);
-        copy(rows.brake, start, &mut brake);
-        copy(rows.speed, start - 1, &mut v0);
-        copy(rows.speed, start, &mut v1);
-        self.electric(&current, &volts, &auxiliary_w, model);
-        self.mechanic(&v0, &v1, model);
+            &room.volts
+        };
+        let auxiliary_w = if rows.auxiliary(start).is_some() {
+            from(rows.auxiliaries(), start, &mut room.auxiliary_w)
+        } else {
+            room.auxiliary_w.fill(model.class.auxiliary_power_w);
+            &room.auxiliary_w
+        };
+        let current = from(rows.current, start, &mut room.current);
+        let brake = from(rows.brake, start, &mut room.brake);
+        let v0 = from(rows.speed, start - 1, &mut room.speed_before);
+        let v1 = from(rows.speed, start, &mut room.speed);
+        self.electric(current, volts, auxiliary_w, model);
+        self.mechanic(v0, v1, model);
         if rows.mass(start).is_some() {
             for k in 0..self.len {
                 let load = model.load(rows.mass(start + k));
@@ -164,26 +215,27 @@ impl Block {
                 self.over_firm[k] = FIRM_FROM * self.distance[k] * load.mass;
             }
         }
-        self.friction(&brake, &auxiliary_w, model);
+        self.friction(brake, auxiliary_w, model);
         self.walks = lowest(&self.distance) >= SURE_ADVANCE_M && highest(&self.distance) <= SURE_STRAIGHT_M;
         self.unexplained = !rows.has_limits() && rows.soc(start).is_some() && {
-            let mut soc = [0.0; N];
-            copy(rows.socs(), start, &mut soc);
-            for current in &mut current {
-                *current = model.charging_current(*current);
-            }
+            let soc = from(rows.socs(), start, &mut room.soc);
+            let charging = std::array::from_fn(|k| model.charging_current(current[k]));
             // Whatever explains something does so above a limit, or below one.
             nothing_explains(
                 model.class,
                 lowest(&self.mean_speed),
-                highest(&soc),
+                highest(soc),
                 highest(&self.battery_w),
-                highest(&current),
+                highest(&charging),
                 highest(&self.demand_w),
             )
         };
+        self.decide(brake, model);
+    }
+
+    fn decide(&mut self, brake: &Column, model: &Model<'_>) {
         let (released_at, idle_power) = (model.class.brake_released_at, model.idle_power);
-        for (k, brake) in brake.iter().enumerate().take(self.len) {
+        for (k, brake) in brake.iter().enumerate() {
             let applied = *brake > released_at;
             self.kind[k] = if self.mean_speed[k] < STANDSTILL_MPS || (applied && self.over_firm[k] > 0.0) {
                 Kind::Other
@@ -277,13 +329,14 @@ fn highest(column: &Column) -> f64 {
     fold(column, |a, b| if b > a { b } else { a })
 }
 
-/// Copies what there is of a column from a row on, the last value again and again behind it.
-fn copy(column: &[f64], from: usize, to: &mut Column) {
-    let rest = &column[from..];
+/// Returns a column from a row on: the batch's own, or one in the room given, with what there is and the last value again and
+/// again behind it.
+fn from<'a>(column: &'a [f64], start: usize, room: &'a mut Column) -> &'a Column {
+    let rest = &column[start..];
     if let Some(all) = rest.first_chunk::<N>() {
-        *to = *all;
-    } else {
-        to[..rest.len()].copy_from_slice(rest);
-        to[rest.len()..].fill(rest.last().copied().unwrap_or_default());
+        return all;
     }
+    room[..rest.len()].copy_from_slice(rest);
+    room[rest.len()..].fill(rest.last().copied().unwrap_or_default());
+    room
 }

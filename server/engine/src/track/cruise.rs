@@ -16,7 +16,7 @@ use crate::{
     track::{
         Context, Rows, Steady, Track,
         altimeter::{BELIEVED_DEVIATIONS, BELIEVED_STEP_M},
-        block::{Block, Column, Kind, N},
+        block::{Block, Column, Kind, N, Room},
         interval::{DECELERATION_S, MISSING_STEPS, Reasons, raise},
     },
     wear::FIRM_MPS2,
@@ -27,7 +27,7 @@ impl Track {
     /// Returns the first row not taken.
     pub(super) fn cruise(
         &mut self,
-        b: &Block,
+        (b, room): (&Block, &mut Room),
         rows: &Rows<'_>,
         i: usize,
         steady: &Steady,
@@ -66,7 +66,15 @@ impl Track {
         let (mut usual_ms, mut deceleration) = (self.usual_ms, self.deceleration);
         let (mut altitude, mut last_raw_m) = (self.last.altitude, self.altimeter.last_raw_m);
         let mut moved_at = usize::MAX;
-        let (mut positions, mut heights) = ([0.0; N], [0.0; N]);
+        let Room {
+            positions,
+            heights,
+            places,
+            altitudes: altitudes_m,
+            deviations,
+            roads,
+            ..
+        } = room;
         let mut k = first;
         while k < end {
             let duration = b.duration[k];
@@ -122,28 +130,26 @@ impl Track {
 
         self.samples
             .take_all(&positions[taken.clone()], &heights[taken.clone()]);
-        let (mut places, mut altitudes) = ([0.0; N + 2], [0.0; N + 2]);
-        [(places[0], altitudes[0]), (places[1], altitudes[1])] = walk.before();
-        for (to, k) in taken.clone().enumerate() {
-            places[to + 2] = steady.base_m + positions[k];
-            altitudes[to + 2] = heights[k];
+        [(places[0], altitudes_m[0]), (places[1], altitudes_m[1])] = walk.before();
+        for (place, position) in places[2..].iter_mut().zip(&positions[taken.clone()]) {
+            *place = steady.base_m + position;
         }
-        walk.observe_all(&places, &altitudes, taken.len(), b.walks);
+        altitudes_m[2..2 + taken.len()].copy_from_slice(&heights[taken.clone()]);
+        walk.observe_all(places, altitudes_m, taken.len(), b.walks, deviations);
         c.life.noise.walked(&walk);
 
         self.events.went_on(duration_ms, &b.duration[taken.clone()]);
-        let mut road = [0.0; N];
         for k in taken.clone() {
-            road[k] = model.road_load(b.rolling_n[k], b.mean_speed[k], steady.square) * b.distance[k];
+            roads[k] = model.road_load(b.rolling_n[k], b.mean_speed[k], steady.square) * b.distance[k];
         }
         self.sum_up(
             b,
             taken.clone(),
-            &road,
+            roads,
             &rows.speed[b.start + first..=at],
             duration_ms,
         );
-        self.sum_up_braking(b, taken, &road, rows, model);
+        self.sum_up_braking(b, taken, roads, rows, model);
         if let Some(hottest) = rows.hottest_brake(b.start + first..at + 1) {
             let peak = &mut self.open.peak_brake_temperature;
             *peak = Some(peak.map_or(hottest, |p| p.max(hottest)));
@@ -205,8 +211,9 @@ impl Track {
         if !self.events.applied {
             for k in taken {
                 wheels += b.wheels[k];
-                open.events_without_friction += event.brake_on(b.wheels[k], 0.0);
+                event.recover(b.wheels[k]);
             }
+            open.events_without_friction += event.tell();
             open.wheels = wheels;
             return;
         }
@@ -215,7 +222,7 @@ impl Track {
         let mut e = *event;
         let (mut kinetic, mut road) = (open.kinetic_applied, open.road_applied);
         let (mut distance, mut wheels_applied) = (open.distance_applied, open.wheels_applied);
-        let (mut friction_w, mut without) = (open.peak_friction, 0);
+        let mut friction_w = open.peak_friction;
         for k in taken {
             kinetic += b.kinetic[k];
             road += roads[k];
@@ -223,7 +230,8 @@ impl Track {
             wheels += b.wheels[k];
             wheels_applied += b.wheels[k];
             raise(&mut friction_w, b.friction_w[k]);
-            without += e.brake_on(b.wheels[k], b.spent[k]);
+            e.recover(b.wheels[k]);
+            e.spend(b.spent[k]);
             if b.unexplained {
                 unexplained += b.used[k];
                 continue;
@@ -244,10 +252,11 @@ impl Track {
         if b.unexplained {
             open.cause[Cause::Unexplained as usize] = unexplained;
         }
+        // From row to row it may change often: what counts is how the run ends.
+        open.events_without_friction += e.tell();
         *event = e;
         (open.kinetic_applied, open.road_applied) = (kinetic, road);
         (open.distance_applied, open.wheels_applied) = (distance, wheels_applied);
         (open.wheels, open.peak_friction) = (wheels, friction_w);
-        open.events_without_friction += without;
     }
 }

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    bits::Bits,
     flow::{Interval, OpenStretch},
     phase::Phase,
     terrain::Doing,
@@ -51,9 +52,27 @@ impl Event {
     /// Counts braking: what recovery took at the wheels and what friction did, J. Returns by how much the number of events
     /// without friction changes.
     #[inline]
-    pub(super) fn brake_on(&mut self, wheels_j: f64, friction_j: f64) -> i64 {
+    fn brake_on(&mut self, wheels_j: f64, friction_j: f64) -> i64 {
+        self.recover(wheels_j);
+        self.spend(friction_j);
+        self.tell()
+    }
+
+    /// Adds what recovery took at the wheels, J.
+    #[inline]
+    pub(super) fn recover(&mut self, wheels_j: f64) {
         self.recovered_j += if wheels_j > 0.0 { wheels_j } else { 0.0 };
+    }
+
+    /// Adds what friction did, J.
+    #[inline]
+    pub(super) fn spend(&mut self, friction_j: f64) {
         self.friction_j += friction_j;
+    }
+
+    /// Returns by how much the number of events without friction has changed since it was last asked.
+    #[inline]
+    pub(super) fn tell(&mut self) -> i64 {
         let without = self.friction_j < WITHOUT_FRICTION * (self.recovered_j + self.friction_j);
         // Counted at once and taken back when friction comes later: a descent may end while braking goes on.
         if !self.counted || without == self.without_friction {
@@ -65,6 +84,29 @@ impl Event {
 }
 
 impl Events {
+    /// Writes or reads what the vehicle was doing.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B) -> Self {
+        let phase = match b.raw(self.phase as u64, 2) {
+            0 => Phase::Braking,
+            1 => Phase::Propulsion,
+            _ => Phase::Coasting,
+        };
+        Self {
+            phase,
+            applied: b.bit(self.applied),
+            released_ms: b.maybe(self.released_ms, None),
+            event: Event {
+                active: b.bit(self.event.active),
+                counted: b.bit(self.event.counted),
+                without_friction: b.bit(self.event.without_friction),
+                pause_ms: b.int(self.event.pause_ms, 0),
+                braking_ms: b.int(self.event.braking_ms, 0),
+                recovered_j: b.float(self.event.recovered_j, 0.0),
+                friction_j: b.float(self.event.friction_j, 0.0),
+            },
+        }
+    }
+
     /// Takes an interval in motion; counts into the open stretch. `friction_j` is `None` when friction is not measured.
     pub(super) fn take(&mut self, i: &Interval, friction_j: Option<f64>, open: &mut OpenStretch) {
         if i.applied && !self.applied && self.released_ms.is_none_or(|ms| ms >= RELEASE_MS) {

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     account,
     atmosphere::air_density,
+    bits::Bits,
     flow::{OpenStretch, Stretch, milli},
     ledger::Ledger,
     mass::Evidence,
@@ -50,6 +51,16 @@ impl Samples {
         for (position, altitude) in positions.iter().zip(altitudes) {
             self.position += position;
             self.altitude += altitude - self.first_m;
+        }
+    }
+
+    /// Writes or reads the sums, given the expected altitude of the first sample.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B, altitude_m: f64) -> Self {
+        Self {
+            count: b.int(i64::from(self.count), 0) as u32,
+            first_m: b.decimal(self.first_m, altitude_m, 10.0),
+            position: b.float(self.position, 0.0),
+            altitude: b.decimal(self.altitude, 0.0, 10.0),
         }
     }
 
@@ -238,7 +249,11 @@ impl Track {
             return;
         }
         self.trail.push_back(Settled {
-            gathered: p.gathered,
+            gathered: Gathered {
+                // Nothing asks for it any more.
+                raw_mm: altitude_mm,
+                ..p.gathered
+            },
             altitude_mm,
         });
         while self

@@ -3,6 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::{bits::Bits, wear::Expected};
+
 /// Days of driving that are remembered.
 const DAYS: usize = 14;
 const DAY_MS: i64 = 86_400_000;
@@ -39,6 +41,21 @@ impl Totals {
         }
     }
 
+    /// Writes or reads the sums.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B, expected: &Expected) -> Self {
+        let front_j = b.float(self.friction_j[0], 0.0);
+        Self {
+            worn_um: self.worn_um.map(|x| b.float(x, 0.0)),
+            friction_j: [
+                front_j,
+                b.float(self.friction_j[1], expected.friction_j - front_j),
+            ],
+            distance_m: b.float(self.distance_m, expected.distance_m),
+            hot: b.int(i64::from(self.hot), 0) as u32,
+            last_ms: b.maybe(self.last_ms, Some(expected.time_ms)),
+        }
+    }
+
     fn mark(&self, time_ms: i64) -> Mark {
         Mark {
             time_ms,
@@ -60,11 +77,46 @@ struct Mark {
     hot: u32,
 }
 
+impl Mark {
+    /// Writes or reads the mark of the day after `before`.
+    fn packed<B: Bits>(&self, b: &mut B, before: &Self) -> Self {
+        let mut sum = |value: f32, before: f32| {
+            f32::from_bits(b.int(i64::from(value.to_bits()), i64::from(before.to_bits())) as u32)
+        };
+        let [worn, friction] = [
+            [
+                sum(self.worn_um[0], before.worn_um[0]),
+                sum(self.worn_um[1], before.worn_um[1]),
+            ],
+            [
+                sum(self.friction_j[0], before.friction_j[0]),
+                sum(self.friction_j[1], before.friction_j[1]),
+            ],
+        ];
+        Self {
+            worn_um: worn,
+            friction_j: friction,
+            distance_m: sum(self.distance_m, before.distance_m),
+            time_ms: b.int(self.time_ms, before.time_ms.wrapping_add(DAY_MS)),
+            hot: b.int(i64::from(self.hot), i64::from(before.hot)) as u32,
+        }
+    }
+}
+
 /// Marks, the oldest first.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Marks(Vec<Mark>);
 
 impl Marks {
+    /// Writes or reads the marks.
+    pub(super) fn packed<B: Bits>(&self, b: &mut B, known_since_ms: i64) -> Self {
+        let first = Mark {
+            time_ms: known_since_ms,
+            ..Mark::default()
+        };
+        Self(b.rows(self.0.iter(), &first, |b, mark, before| mark.packed(b, before)))
+    }
+
     /// Remembers the sums on the first settled stretch of a day.
     pub(super) fn mark(&mut self, known_since_ms: i64, time_ms: i64, totals: &Totals) {
         let last = self.0.last().map_or(known_since_ms, |m| m.time_ms);
