@@ -56,9 +56,14 @@ impl Unit {
         value * self.factor + self.offset
     }
 
-    /// Returns milliseconds per unit of time.
+    /// Returns what a value is multiplied by; of a unit of time, its milliseconds.
     pub(crate) const fn factor(self) -> f64 {
         self.factor
+    }
+
+    /// Returns what is added after that.
+    pub(crate) const fn offset(self) -> f64 {
+        self.offset
     }
 }
 
