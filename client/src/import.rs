@@ -6,10 +6,12 @@
 //! the SI unit. Conversion happens here and nowhere else.
 
 mod ahead;
+mod bare;
 mod cell;
 mod clock;
 mod columnar;
 mod columns;
+mod digits;
 mod error;
 mod plain;
 mod reader;

@@ -56,7 +56,7 @@ def spent(who, work):
 
 def ours(program, path):
     directory = path.parent
-    command = [program, "analyse", path, "--class", directory / "van.toml", "--policy", directory / "policy.toml"]
+    command = [program, "analyse", path, "--class", directory / "van.toml"]
     command += ["--current", "charge-positive", "--columns", COLUMNS, "--format", "json", "--quiet"]
     work = lambda: subprocess.run(command, check=True, capture_output=True, text=True).stdout
     text, wall, cpu = spent(resource.RUSAGE_CHILDREN, work)
@@ -99,7 +99,6 @@ def main():
         directory = pathlib.Path(folder)
         samples = log.write(asked.samples, directory)
         (directory / "van.toml").write_text(CLASS.replace("RELEASED", str(RELEASED)))
-        (directory / "policy.toml").write_text("altitude_noise_m = 0.0\n")
         works = {}
         for kind in KINDS:
             path = directory / f"log.{kind}"

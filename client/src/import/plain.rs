@@ -6,9 +6,11 @@
 use coldbrake_engine::Batch;
 
 use super::{
+    bare::{Asked, Bare, end_of_cell},
     cell::{self, Decimal},
     clock::Clock,
     columns::{Key, Layout},
+    digits::number,
     reader::columns_mut,
     rules::{COLUMNS, Rules, is_time},
     units::Dimension,
@@ -54,6 +56,8 @@ pub(super) struct Plain {
     slots: Vec<usize>,
     /// Bit i: column i of a batch may have no value.
     optional: u16,
+    /// How to read rows of bare numbers; `None` where a value is a sum.
+    bare: Option<Bare>,
 }
 
 /// What is known while rows are read.
@@ -88,11 +92,18 @@ impl Plain {
             roles: vec![Role::Skip; width],
             slots: Vec::new(),
             optional: 0,
+            bare: None,
         };
+        let mut asked = Vec::new();
+        let mut sums = false;
         for (binding, bound) in layout.bindings.iter().enumerate() {
             let last = bound.columns.len().checked_sub(1)?;
             for (i, column) in bound.columns.iter().enumerate() {
                 let role = plain.roles.get_mut(*column)?;
+                asked.push(Asked {
+                    column: *column,
+                    value: bound.key.column().map(|slot| (slot, binding)),
+                });
                 // Nobody needs one column twice.
                 if *role != Role::Skip {
                     return None;
@@ -111,9 +122,14 @@ impl Plain {
                 };
             }
             if let Some(slot) = bound.key.column() {
+                sums |= last > 0;
                 plain.slots.push(slot);
                 plain.optional |= u16::from(!bound.key.is_required()) << slot;
             }
+        }
+        asked.sort_by_key(|asked| asked.column);
+        if !sums {
+            plain.bare = Bare::new(&asked, width, separator);
         }
         layout
             .bindings
@@ -126,7 +142,7 @@ impl Plain {
     /// after them. `present` are the columns that have values in the batch, bit by bit; an empty batch gets those of its
     /// first row.
     pub(super) fn run(
-        &self,
+        &mut self,
         bytes: &[u8],
         rules: &mut Rules,
         decimal: &mut Decimal,
@@ -166,6 +182,17 @@ impl Plain {
             }
             if at >= lines.len() {
                 break Stop::Cut;
+            }
+            if let Some(bare) = self.bare.as_mut()
+                && (batch.is_empty() || *present == bare.present)
+            {
+                let how = (now.clock, now.mark);
+                let end = bare.run(lines, at, how, now.rules, &mut now.last_time_ms, batch, most);
+                if end > at {
+                    at = end;
+                    *present = bare.present;
+                    continue;
+                }
             }
             if self.read(lines, at, &now, &mut row).is_none() {
                 break Stop::Odd;
@@ -237,7 +264,7 @@ impl Plain {
                 row.end += 1;
             }
             match *role {
-                Role::Skip => row.end = self.end_of_cell(lines, row.end)?,
+                Role::Skip => row.end = end_of_cell(lines, row.end, self.separator)?,
                 Role::Time => self.time(lines, row, now)?,
                 Role::Value {
                     slot,
@@ -288,7 +315,7 @@ impl Plain {
 
     fn time(&self, lines: &[u8], row: &mut Read, now: &Now<'_>) -> Option<()> {
         row.time_ms = if now.clock == Clock::Text {
-            let end = self.end_of_cell(lines, row.end)?;
+            let end = end_of_cell(lines, row.end, self.separator)?;
             let (time_ms, zone_assumed) = cell::time_text(lines.get(row.end..end)?)?;
             row.zone_assumed = zone_assumed;
             row.end = end;
@@ -307,7 +334,7 @@ impl Plain {
             row.end = end;
             return Some(Some(value));
         }
-        let end = self.end_of_cell(lines, row.end)?;
+        let end = end_of_cell(lines, row.end, self.separator)?;
         let text = lines.get(row.end..end)?;
         let value = if switch {
             cell::switch(text, &mut row.decimal)
@@ -316,60 +343,6 @@ impl Plain {
         };
         row.end = end;
         value.ok()
-    }
-
-    /// Returns the end of the cell that begins at `at`; `None` when quotes are in it.
-    fn end_of_cell(&self, lines: &[u8], at: usize) -> Option<usize> {
-        let cell = lines.get(at..)?;
-        let length = cell
-            .iter()
-            .position(|byte| *byte == self.separator || matches!(byte, b'\n' | b'\r' | b'"'))?;
-        (cell.get(length) != Some(&b'"')).then_some(at + length)
-    }
-}
-
-/// Powers of ten that a double holds exactly.
-const TENS: [f64; 20] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18,
-    1e19,
-];
-
-/// Reads digits with at most one decimal sign `mark` among them, and a minus before them, from `at` on. Returns the number
-/// and the place behind it; `None` for what is written in another way, or has more digits than a double.
-///
-/// The digits as a whole number and the power of ten are both exact, so their quotient is the double nearest to the
-/// decimal: what the standard library returns (W. D. Clinger, How to read floating point numbers accurately, 1990).
-fn number(bytes: &[u8], at: usize, mark: u8) -> Option<(f64, usize)> {
-    let negative = *bytes.get(at)? == b'-';
-    let begin = at + usize::from(negative);
-    let (whole, mut end) = digits(bytes, begin, 0)?;
-    let mut count = end - begin;
-    let (number, decimals) = if *bytes.get(end)? == mark {
-        let (all, behind) = digits(bytes, end + 1, whole)?;
-        let decimals = behind - end - 1;
-        end = behind;
-        count += decimals;
-        (all, decimals)
-    } else {
-        (whole, 0)
-    };
-    // 19 digits fit into 64 bits.
-    if count == 0 || count > 19 || number > 1 << 53 {
-        return None;
-    }
-    let value = number as i64 as f64 / TENS.get(decimals)?;
-    Some((if negative { -value } else { value }, end))
-}
-
-/// Goes on with a number by the digits from `at` on. Returns it, modulo 2^64, and the place behind them.
-fn digits(bytes: &[u8], mut at: usize, mut number: u64) -> Option<(u64, usize)> {
-    loop {
-        let digit = bytes.get(at)?.wrapping_sub(b'0');
-        if digit > 9 {
-            return Some((number, at));
-        }
-        number = number.wrapping_mul(10).wrapping_add(u64::from(digit));
-        at += 1;
     }
 }
 

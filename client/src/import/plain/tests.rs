@@ -4,8 +4,10 @@ use std::fmt::Write as _;
 
 use proptest::prelude::*;
 
-use super::number;
-use crate::import::tests::{CHARGE, all_of, file, options};
+use crate::import::{
+    digits::number,
+    tests::{CHARGE, all_of, file, options},
+};
 
 /// What both ways make of a file, cut into batches of at most `most`.
 fn same_both_ways(content: &[u8], args: &[&str], most: usize) -> Result<(), TestCaseError> {
