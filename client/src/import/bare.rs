@@ -3,12 +3,7 @@
 
 use coldbrake_engine::Batch;
 
-use super::{
-    clock::Clock,
-    digits::number,
-    reader::columns_mut,
-    rules::{Rules, is_time},
-};
+use super::{digits::number, plain::Now, reader::columns_mut, rules::is_time};
 
 /// Most rows that are read before they are checked.
 const MOST: usize = 256;
@@ -68,9 +63,7 @@ impl Bare {
         &mut self,
         lines: &[u8],
         at: usize,
-        (clock, mark): (Clock, u8),
-        rules: &mut Rules,
-        last_time_ms: &mut i64,
+        now: &mut Now<'_>,
         batch: &mut Batch,
         most: usize,
     ) -> usize {
@@ -78,14 +71,14 @@ impl Bare {
         let mut times = std::mem::take(&mut batch.time_ms);
         let mut columns = columns_mut(batch);
         let full = most.min(before + self.stride);
-        let mut last = *last_time_ms;
+        let mut last = now.last_time_ms;
         let mut end = at;
         self.begins.clear();
         while times.len() < full {
             let mut time_ms = None;
-            let Some(behind) = self.row(lines, end, mark, |value, slot| match slot {
+            let Some(behind) = self.row(lines, end, now.mark, |value, slot| match slot {
                 Some((slot, _)) => columns[slot].push(value),
-                None => time_ms = clock.time_ms(value),
+                None => time_ms = now.clock.time_ms(value),
             }) else {
                 break;
             };
@@ -102,12 +95,14 @@ impl Bare {
         let read = times.len() - before;
         let mut good = read;
         for (slot, binding) in self.asked.iter().filter_map(|(_, asked)| asked.value) {
-            let (Some(scale), Some(column)) = (rules.scales.get(binding), columns.get_mut(slot)) else {
+            let (Some(scale), Some(column)) = (now.rules.scales.get(binding), columns.get_mut(slot)) else {
                 continue;
             };
             column.truncate(before + read);
             let new = column.get_mut(before..).unwrap_or_default();
-            new.iter_mut().for_each(|v| *v = scale.convert(0.0 + *v));
+            for v in &mut *new {
+                *v = scale.convert(0.0 + *v);
+            }
             // Without a way out at the first bad value, several are looked at at once.
             if !new.iter().fold(true, |all, v| all & scale.takes(*v)) {
                 good = good.min(new.iter().position(|v| !scale.takes(*v)).unwrap_or(good));
@@ -116,16 +111,18 @@ impl Bare {
         if good < read {
             end = self.begins.get(good).copied().unwrap_or(at);
             times.truncate(before + good);
-            columns.iter_mut().for_each(|c| c.truncate(before + good));
+            for column in &mut columns {
+                column.truncate(before + good);
+            }
             self.stride = 1;
         } else {
             self.stride = (2 * self.stride).min(MOST);
         }
         if let Some(last) = times.last().copied().filter(|_| good > 0) {
             for (slot, _) in self.asked.iter().filter_map(|(_, asked)| asked.value) {
-                rules.last[slot] = columns[slot].last().map(|value| (*value, last));
+                now.rules.last[slot] = columns[slot].last().map(|value| (*value, last));
             }
-            *last_time_ms = last;
+            now.last_time_ms = last;
         }
         batch.time_ms = times;
         end

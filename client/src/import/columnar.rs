@@ -76,7 +76,7 @@ impl ColumnarLog {
         for binding in &mut layout.bindings {
             present |= binding.key.column().map_or(0, |i| 1 << i);
             for position in binding.columns.clone() {
-                match Column::new(schema.column(position), position).and_then(|column| fits(binding, column))
+                match Column::new(&schema.column(position), position).and_then(|column| fits(binding, column))
                 {
                     Ok(column) => columns.push(column),
                     Err(problem) => problems.push(problem.in_column(&binding.name)),
@@ -193,9 +193,9 @@ impl ColumnarLog {
             }
         }
         batch.time_ms.truncate(before + good);
-        columns_mut(batch)
-            .into_iter()
-            .for_each(|c| c.truncate(before + good));
+        for column in columns_mut(batch) {
+            column.truncate(before + good);
+        }
         if let (Some(first), Some(last)) = (batch.time_ms.get(before).copied(), batch.time_ms.last().copied())
         {
             for slot in rules.layout.bindings.iter().filter_map(|b| b.key.column()) {

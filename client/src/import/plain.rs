@@ -61,15 +61,18 @@ pub(super) struct Plain {
 }
 
 /// What is known while rows are read.
-struct Now<'a> {
-    rules: &'a mut Rules,
-    clock: Clock,
+pub(super) struct Now<'a> {
+    pub(super) rules: &'a mut Rules,
+    pub(super) clock: Clock,
     decimal: Decimal,
     /// How a decimal sign looks in this file.
-    mark: u8,
+    pub(super) mark: u8,
     zone_assumed: bool,
-    last_time_ms: i64,
+    pub(super) last_time_ms: i64,
 }
+
+/// A cell for the general way.
+struct Odd;
 
 /// One row before it is taken.
 #[derive(Default)]
@@ -186,8 +189,7 @@ impl Plain {
             if let Some(bare) = self.bare.as_mut()
                 && (batch.is_empty() || *present == bare.present)
             {
-                let how = (now.clock, now.mark);
-                let end = bare.run(lines, at, how, now.rules, &mut now.last_time_ms, batch, most);
+                let end = bare.run(lines, at, &mut now, batch, most);
                 if end > at {
                     at = end;
                     *present = bare.present;
@@ -274,7 +276,7 @@ impl Plain {
                     switch,
                     required,
                 } => {
-                    let Some(value) = self.value(lines, row, now.mark, switch)? else {
+                    let Some(value) = self.value(lines, row, now.mark, switch).ok()? else {
                         if required {
                             return None;
                         }
@@ -321,28 +323,29 @@ impl Plain {
             row.end = end;
             time_ms
         } else {
-            now.clock.time_ms(self.value(lines, row, now.mark, false)??)?
+            now.clock
+                .time_ms(self.value(lines, row, now.mark, false).ok()??)?
         };
         (is_time(row.time_ms) && row.time_ms > now.last_time_ms).then_some(())
     }
 
-    /// Reads the cell at the end of `row`. `None` when the general way is for it, `Some(None)` when it holds nothing.
-    fn value(&self, lines: &[u8], row: &mut Read, mark: u8, switch: bool) -> Option<Option<f64>> {
+    /// Reads the cell at the end of `row`; `None` when it holds nothing.
+    fn value(&self, lines: &[u8], row: &mut Read, mark: u8, switch: bool) -> Result<Option<f64>, Odd> {
         if let Some((value, end)) = number(lines, row.end, mark)
             && matches!(lines.get(end), Some(byte) if *byte == self.separator || *byte == b'\n' || *byte == b'\r')
         {
             row.end = end;
-            return Some(Some(value));
+            return Ok(Some(value));
         }
-        let end = end_of_cell(lines, row.end, self.separator)?;
-        let text = lines.get(row.end..end)?;
+        let end = end_of_cell(lines, row.end, self.separator).ok_or(Odd)?;
+        let text = lines.get(row.end..end).ok_or(Odd)?;
         let value = if switch {
             cell::switch(text, &mut row.decimal)
         } else {
             cell::number(text, &mut row.decimal)
         };
         row.end = end;
-        value.ok()
+        value.map_err(|_| Odd)
     }
 }
 

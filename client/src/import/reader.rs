@@ -51,7 +51,7 @@ pub struct LogReader {
 
 /// Where the rows come from.
 enum Source {
-    Text(TextLog),
+    Text(Box<TextLog>),
     Columnar(Box<ColumnarLog>),
 }
 
@@ -73,7 +73,7 @@ impl LogReader {
             (Source::Columnar(Box::new(log)), layout)
         } else {
             let (log, layout) = TextLog::open(path, options)?;
-            (Source::Text(log), layout)
+            (Source::Text(Box::new(log)), layout)
         };
         Ok(Self {
             path: path.to_owned(),

@@ -5,7 +5,7 @@ use parquet::{
     column::reader::{ColumnReader, ColumnReaderImpl},
     data_type::DataType,
     errors::{ParquetError, Result},
-    schema::types::{ColumnDescPtr, ColumnDescriptor},
+    schema::types::ColumnDescriptor,
 };
 
 use crate::{convert::rfc3339, import::error::Problem};
@@ -95,7 +95,7 @@ struct Raw {
 
 impl Column {
     /// Returns a column of the file. The error says why it cannot be one.
-    pub(super) fn new(column: ColumnDescPtr, position: usize) -> std::result::Result<Self, Problem> {
+    pub(super) fn new(column: &ColumnDescriptor, position: usize) -> std::result::Result<Self, Problem> {
         if column.max_rep_level() > 0 {
             return Err(Problem::new(
                 "holds lists, but a row has one value of a signal",
@@ -105,8 +105,8 @@ impl Column {
         Ok(Self {
             position,
             name: column.path().string(),
-            kind: Kind::of(&column),
-            type_name: type_name(&column),
+            kind: Kind::of(column),
+            type_name: type_name(column),
             defined: column.max_def_level(),
             reader: None,
             raw: Raw::default(),

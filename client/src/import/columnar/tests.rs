@@ -84,7 +84,7 @@ fn write(columns: &[Written], group: usize, properties: WriterProperties) -> tem
                 Values::Single(v) => put!(FloatType, v),
                 Values::Double(v) => put!(DoubleType, v),
                 Values::Text(v) => {
-                    let v: Vec<_> = v.iter().map(|t| t.map(|t| t.into())).collect();
+                    let v: Vec<_> = v.iter().map(|t| t.map(Into::into)).collect();
                     put!(ByteArrayType, v);
                 }
             }
@@ -557,12 +557,16 @@ proptest! {
 
     #[test]
     fn both_ways_read_the_same(
-        rows in prop::collection::vec((0..60_u8, 0..60_u8, 0..60_u8), 0..200),
+        rows in prop::collection::vec((0..200_u8, 0..200_u8, 0..60_u8), 0..200),
         group in 1..120_usize,
         most in prop::sample::select(vec![1_usize, 7, 4096]),
         is_skipping in any::<bool>(),
+        is_varied in any::<bool>(),
     ) {
-        let mut columns = varied(rows.len());
+        let mut columns = if is_varied { varied(rows.len()) } else { small(rows.len()) };
+        if !is_varied {
+            columns.push(("double soc", doubles(rows.iter().map(|_| 0.5))));
+        }
         for (i, (time, speed, soc)) in rows.iter().enumerate() {
             if let Values::Long(times) = &mut columns[0].1 {
                 match time {
@@ -584,8 +588,9 @@ proptest! {
             }
             if let Values::Double(charges) = &mut columns[5].1 {
                 charges[i] = match soc {
-                    0..20 => charges[i],
-                    20 => Some(55.0),
+                    0 => None,
+                    1..20 => charges[i],
+                    20 if i % 7 == 0 => Some(55.0),
                     _ => Some(f64::from(*soc) * 0.01),
                 };
             }

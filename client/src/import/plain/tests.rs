@@ -18,43 +18,61 @@ fn same_both_ways(content: &[u8], args: &[&str], most: usize) -> Result<(), Test
     Ok(())
 }
 
-/// A cell that is nearly always a plain number.
-fn cell() -> impl Strategy<Value = String> {
+/// A cell: digits and how many of them are shown, or something else.
+#[derive(Clone, Debug)]
+enum Cell {
+    Plain(u32, usize),
+    Other(String),
+}
+
+fn cell() -> impl Strategy<Value = Cell> {
     prop_oneof![
-        40 => (0..400_000_i32, 0..4_usize).prop_map(|(n, d)| format!("{:.d$}", f64::from(n) / 1000.0)),
-        6 => (-5_000_000..5_000_000_i64, 0..7_usize).prop_map(|(n, d)| format!("{:.d$}", n as f64 / 1000.0)),
-        3 => Just(String::new()),
+        200 => (0..1000_u32, 0..7_usize).prop_map(|(n, d)| Cell::Plain(n, d)),
+        8 => Just(Cell::Other(String::new())),
+        2 => (-5_000_000..5_000_000_i64, 0..7_usize)
+            .prop_map(|(n, d)| Cell::Other(format!("{:.d$}", n as f64 / 1000.0))),
         4 => prop::sample::select(vec![
             "0", "-0", "-0.0", "+7", ".5", "5.", ".", "-", "1e1", "1E-1", "007", "0000000000000000000000001",
             "12345678901234567890", "9007199254740993", "0.30000000000000004", "0.1000000000000000055511151231257827",
             "1.5.2", "1,5", "12,25", "NaN", "nan", "n/a", "null", "inf", "true", "off", "x", " 3 ", "3 ", " 3", "\t4",
             "\"5\"", "\"1,5\"", "\"a\"\"b\"", "5\"", "\"two\nlines\"", "#6", "\u{fc}", "\u{0}", "12\u{0}5", "120", "121",
         ])
-        .prop_map(str::to_owned),
+        .prop_map(|text| Cell::Other(text.to_owned())),
     ]
+}
+
+/// The cell in a column of this name: a plain one is good there.
+fn written(cell: Cell, name: &str) -> String {
+    match cell {
+        Cell::Other(text) => text,
+        Cell::Plain(n, _) if name == "slip" || name == "brake" => (n % 2).to_string(),
+        Cell::Plain(n, d) => {
+            let sign = if name.starts_with("current") && n % 3 == 0 || name.ends_with("Torque") {
+                -1.0
+            } else {
+                1.0
+            };
+            let scale = if name.starts_with("soc") { 1000.0 } else { 31.0 };
+            format!("{:.d$}", sign * f64::from(n) / scale)
+        }
+    }
 }
 
 /// A time that nearly always goes on.
 fn time() -> impl Strategy<Value = String> {
     prop_oneof![
-        30 => Just(String::from("go on")),
-        1 => prop::sample::select(vec!["", "0", "5", "1e3", "x", "70000", "1770000000000", "2026-03-12T07:15:00Z", "\"9\""])
+        60 => Just(String::from("go on")),
+        1 => prop::sample::select(vec!["", "4102444800000", "4e12", "0", "5", "1e3", "x", "70000", "1770000000000", "2026-03-12T07:15:00Z", "\"9\""])
             .prop_map(str::to_owned),
     ]
 }
 
-const HEADERS: [(&str, usize); 4] = [
-    ("time,speed,altitude,brake_bar,current,soc", 6),
-    ("soc;note;current;brake_bar;time_ms;altitude;speed;ambient", 8),
-    (
-        "time\tspeed_kmh\taltitude_ft\tbrake\tcurrent_ma\tslip\tvoltage",
-        7,
-    ),
-    (
-        "time_s,Vehicle.MotionManagement.Brake.Axle.Row1.Wheel.Left.Torque,speed,altitude,current,\
+const HEADERS: [&str; 4] = [
+    "time,speed,altitude,brake_bar,current,soc",
+    "note;soc;current;brake_bar;time_ms;altitude;speed;ambient",
+    "time\tspeed_kmh\taltitude_ft\tbrake\tcurrent_ma\tslip\tambient",
+    "time_s,Vehicle.MotionManagement.Brake.Axle.Row1.Wheel.Left.Torque,speed,altitude,current,\
          Vehicle.MotionManagement.Brake.Axle.Row1.Wheel.Right.Torque",
-        6,
-    ),
 ];
 
 const ARGUMENTS: [&[&str]; 6] = [
@@ -81,16 +99,16 @@ const ARGUMENTS: [&[&str]; 6] = [
 ];
 
 fn log() -> impl Strategy<Value = Vec<u8>> {
-    let row = (time(), prop::collection::vec(cell(), 8), 0..200_u8);
+    let row = (time(), prop::collection::vec(cell(), 8), 0..400_u16);
     (
         0..HEADERS.len(),
-        prop::collection::vec(row, 0..40),
+        prop::collection::vec(row, 0..120),
         any::<bool>(),
         0..12_usize,
         0..4_u8,
     )
         .prop_map(|(header, rows, windows, cut, times)| {
-            let (names, width) = HEADERS[header];
+            let names = HEADERS[header];
             let separator = names
                 .chars()
                 .find(|c| ",;\t".contains(*c))
@@ -102,11 +120,17 @@ fn log() -> impl Strategy<Value = Vec<u8>> {
                 .position(|name| name.starts_with("time"))
                 .unwrap_or(0);
             let mut text = format!("{names}{end}");
-            for (i, (time, mut cells, odd)) in rows.into_iter().enumerate() {
-                cells.truncate(width);
+            for (i, (time, cells, odd)) in rows.into_iter().enumerate() {
+                let mut cells: Vec<_> = cells
+                    .into_iter()
+                    .zip(names.split(&*separator))
+                    .map(|(cell, name)| written(cell, name))
+                    .collect();
                 // Most cells of the text separated by semicolons have decimal commas.
-                if separator == ";" && i % 7 != 6 {
-                    cells.iter_mut().for_each(|c| *c = c.replace('.', ","));
+                if separator == ";" && i % 60 != 59 {
+                    for cell in &mut cells {
+                        *cell = cell.replace('.', ",");
+                    }
                 }
                 cells[at] = match (time.as_str(), times) {
                     ("go on", 0) => i.to_string(),
@@ -121,8 +145,9 @@ fn log() -> impl Strategy<Value = Vec<u8>> {
                     2 => cells.push(String::new()),
                     3 => text.push_str(end),
                     4 => text.push_str("# a remark\n"),
-                    5 => text.push_str("\r"),
+                    5 => text.push('\r'),
                     6 => text.push_str("  \n"),
+                    8..12 => text.push('#'),
                     _ => {}
                 }
                 let _ = write!(
@@ -252,4 +277,14 @@ fn a_row_longer_than_a_block_is_read() {
     let short = all_of(file.path(), &options(CHARGE), 4096, true);
     assert_eq!(short.1.rows, 5);
     assert_eq!(short, all_of(file.path(), &options(CHARGE), 4096, false));
+}
+
+#[test]
+fn a_comma_between_cells_is_no_decimal_sign() {
+    let file =
+        file("time,speed,altitude,brake_bar,current\n0,1,2,0,5\n1,1,2,0,5\n2,5,1,5,2,5,0,5,5,5\n3,1,2,0,5\n");
+    let options = options(&["--current=charge-positive", "--decimal=comma", "--skip-bad-rows"]);
+    let short = all_of(file.path(), &options, 4096, true);
+    assert_eq!((short.1.rows, short.1.skipped), (3, 1));
+    assert_eq!(short, all_of(file.path(), &options, 4096, false));
 }
