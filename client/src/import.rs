@@ -1,14 +1,22 @@
-//! Log files: CSV into batches of samples in the engine's units.
+//! Log files: CSV or Parquet into batches of samples in the engine's units.
 //!
-//! A log has a line with names, then a row for every sample. Which column is which signal is told by a map
+//! A log has names of columns, then a row for every sample. Which column is which signal is told by a map
 //! (`--columns`), by the names of the Vehicle Signal Specification, or by the names of the signals themselves. The unit
 //! of a column comes from the map, else from a row of units, else from brackets or a suffix of its name, else it is
 //! the SI unit. Conversion happens here and nowhere else.
 
+mod ahead;
+mod bare;
 mod cell;
+mod clock;
+mod columnar;
 mod columns;
+mod digits;
 mod error;
+mod plain;
 mod reader;
+mod rules;
+mod text;
 mod units;
 
 use std::path::PathBuf;
@@ -16,6 +24,8 @@ use std::path::PathBuf;
 use coldbrake_engine::{BrakeKind, CurrentSign};
 
 pub use self::{
+    ahead::AheadError,
+    columnar::is_guarded,
     error::{ImportError, Problem},
     reader::{ASSUMED_START_MS, ImportReport, LogReader},
 };
@@ -69,7 +79,7 @@ pub enum DecimalArg {
 )]
 #[derive(Clone, Debug, clap::Args)]
 pub struct ImportArgs {
-    /// Log file: CSV with a line of column names
+    /// Log file: CSV with a line of column names, or Parquet
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
 
@@ -96,11 +106,11 @@ pub struct ImportArgs {
     #[arg(long, value_name = "TIME", help_heading = "Log file")]
     pub start: Option<String>,
 
-    /// What separates cells [default: found from the first line]
+    /// What separates the cells of a CSV file [default: found from the first line]
     #[arg(long, value_name = "CHARACTER", help_heading = "Log file")]
     pub separator: Option<SeparatorArg>,
 
-    /// How decimals are written [default: as in the first number that has some]
+    /// How a CSV file writes decimals [default: as in the first number that has some]
     #[arg(long, value_name = "SIGN", help_heading = "Log file")]
     pub decimal: Option<DecimalArg>,
 

@@ -5,6 +5,13 @@ use std::process::ExitCode;
 use coldbrake::{args::Args, exit::Code};
 
 fn main() -> ExitCode {
+    // A panic that becomes an error is told as one.
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !coldbrake::import::is_guarded() {
+            usual(panic);
+        }
+    }));
     match Args::read(std::env::args_os()) {
         Ok(args) => coldbrake::run_to_end(args).into(),
         Err(error) => {

@@ -14,11 +14,13 @@ use crate::{
     args::Global,
     convert::{DESCENTS_FORMAT, descent_csv_header, descent_csv_row, descent_json, profile_json, rfc3339},
     exit::{Code, Failure, Outcome},
-    import::{ImportArgs, ImportError, ImportReport, LogReader, Problem},
+    import::{AheadError, ImportArgs, ImportError, ImportReport, LogReader, Problem},
     printer::{Format, Printer, Units, table::Table},
     show,
-    stream::BATCH_SAMPLES,
 };
+
+/// Samples that are read and computed at once. The result does not depend on it.
+const BATCH_SAMPLES: usize = 2048;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -147,12 +149,18 @@ fn compute(
     policy: &Policy,
 ) -> Result<Vec<FinishedDescent>, Failure> {
     let mut descents = Vec::new();
-    while let Some(batch) = reader.next_batch(BATCH_SAMPLES).map_err(|e| unusable(&e))? {
-        let effects = vehicle.apply(&batch, class, policy);
-        if let Some(violation) = effects.violations.first() {
-            return Err(refused(reader, violation));
+    let read = reader.read_ahead(BATCH_SAMPLES, |batch| {
+        let mut effects = vehicle.apply(batch, class, policy);
+        descents.append(&mut effects.finished);
+        match effects.violations.into_iter().next() {
+            Some(violation) => Err(violation),
+            None => Ok(()),
         }
-        descents.extend(effects.finished);
+    });
+    match read {
+        Ok(()) => {}
+        Err(AheadError::Import(error)) => return Err(unusable(&error)),
+        Err(AheadError::Work(violation)) => return Err(refused(reader, &violation)),
     }
     descents.extend(vehicle.finish(class, policy).finished);
     Ok(descents)
@@ -182,16 +190,7 @@ fn read_policy(file: &Path) -> Result<Policy, Failure> {
 
 /// Returns what a log file that cannot be used means to the user.
 pub(crate) fn unusable(error: &ImportError) -> Failure {
-    let place = |p: &Problem| {
-        let mut place = error.path.display().to_string();
-        if let Some(line) = p.line {
-            place.push_str(&format!(":{line}"));
-        }
-        if let Some(column) = &p.column {
-            place.push_str(&format!(": column `{column}`"));
-        }
-        format!("{place}: {}", p.what)
-    };
+    let place = |p: &Problem| format!("{}: {}", p.place(&error.path), p.what);
     let failure = match error.problems.as_slice() {
         [only] => Failure::new(Code::BadInput, place(only)),
         several => several.iter().fold(
@@ -351,9 +350,11 @@ pub(crate) fn say_what_was_read(report: &ImportReport, printer: &mut Printer) {
             report.rows + report.skipped
         ));
         for problem in &report.skipped_first {
-            let line = problem
-                .line
-                .map_or_else(String::new, |line| format!("line {line}: "));
+            let line = match (problem.line, problem.row) {
+                (Some(line), _) => format!("line {line}: "),
+                (None, Some(row)) => format!("row {row}: "),
+                (None, None) => String::new(),
+            };
             let column = problem
                 .column
                 .as_ref()

@@ -78,6 +78,11 @@ impl Key {
         )
     }
 
+    /// Position among the columns of numbers; `None` of the time.
+    pub(crate) fn column(self) -> Option<usize> {
+        (self as usize).checked_sub(1)
+    }
+
     /// What its units measure.
     pub(crate) const fn dimensions(self) -> &'static [Dimension] {
         match self {

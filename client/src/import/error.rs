@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 /// One mistake in a log file or in how it was described.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
-    /// Line of the file, from 1, where one is to blame.
+    /// Line of a text file, from 1, where one is to blame.
     pub line: Option<u64>,
+    /// Row of a Parquet file, from 1, where one is to blame.
+    pub row: Option<u64>,
     /// Name of the column, where one is to blame.
     pub column: Option<String>,
     /// What is wrong.
@@ -26,6 +28,7 @@ impl Problem {
     pub(crate) fn new(what: impl AsRef<str>, help: impl AsRef<str>) -> Self {
         Self {
             line: None,
+            row: None,
             column: None,
             what: harmless(what.as_ref()),
             help: harmless(help.as_ref()),
@@ -40,6 +43,26 @@ impl Problem {
     pub(crate) fn at_line(mut self, line: u64) -> Self {
         self.line = Some(line);
         self
+    }
+
+    pub(crate) fn at_row(mut self, row: u64) -> Self {
+        self.row = Some(row);
+        self
+    }
+
+    /// Returns where the mistake is: `FILE:LINE: column `NAME``, as much of it as is known.
+    pub fn place(&self, path: &Path) -> String {
+        let mut place = path.display().to_string();
+        if let Some(line) = self.line {
+            place.push_str(&format!(":{line}"));
+        }
+        if let Some(row) = self.row {
+            place.push_str(&format!(": row {row}"));
+        }
+        if let Some(column) = &self.column {
+            place.push_str(&format!(": column `{column}`"));
+        }
+        place
     }
 }
 
@@ -63,21 +86,14 @@ impl ImportError {
 
 impl std::error::Error for ImportError {}
 
-/// One block of lines for every mistake: `FILE:LINE: column `NAME`: WHAT` and `  help: WHAT TO DO`.
+/// One block of lines for every mistake: `PLACE: WHAT` and `  help: WHAT TO DO`.
 impl std::fmt::Display for ImportError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         for (i, problem) in self.problems.iter().enumerate() {
             if i > 0 {
                 f.write_str("\n")?;
             }
-            write!(f, "{}", self.path.display())?;
-            if let Some(line) = problem.line {
-                write!(f, ":{line}")?;
-            }
-            if let Some(column) = &problem.column {
-                write!(f, ": column `{column}`")?;
-            }
-            write!(f, ": {}", problem.what)?;
+            write!(f, "{}: {}", problem.place(&self.path), problem.what)?;
             if !problem.help.is_empty() {
                 write!(f, "\n  help: {}", problem.help)?;
             }

@@ -1,6 +1,6 @@
 //! Log files as people have them, good and bad.
 
-use std::io::Write as _;
+use std::{io::Write as _, path::Path};
 
 use clap::Parser;
 use coldbrake_engine::{Batch, BrakeKind, CurrentSign};
@@ -13,14 +13,14 @@ struct Cli {
     import: ImportArgs,
 }
 
-fn options(args: &[&str]) -> ImportOptions {
+pub(super) fn options(args: &[&str]) -> ImportOptions {
     Cli::parse_from(["test", "log.csv"].iter().chain(args))
         .import
         .options()
         .unwrap()
 }
 
-fn file(content: impl AsRef<[u8]>) -> tempfile::NamedTempFile {
+pub(super) fn file(content: impl AsRef<[u8]>) -> tempfile::NamedTempFile {
     let mut file = tempfile::NamedTempFile::with_suffix(".csv").unwrap();
     file.write_all(content.as_ref()).unwrap();
     file
@@ -42,6 +42,39 @@ fn read(content: impl AsRef<[u8]>, args: &[&str]) -> Result<(Vec<Batch>, ImportR
     Ok((batches, reader.report().clone()))
 }
 
+/// All batches with their columns bit by bit, what was read, and the error at which it ended; by the short way where it goes,
+/// or by the general one alone.
+pub(super) fn all_of(
+    path: &Path,
+    options: &ImportOptions,
+    most: usize,
+    is_short: bool,
+) -> (Vec<Vec<Vec<u64>>>, ImportReport, Option<ImportError>) {
+    let mut batches = Vec::new();
+    let mut reader = match LogReader::open(path, options) {
+        Ok(reader) if is_short => reader,
+        Ok(reader) => reader.without_short_way(),
+        Err(error) => return (batches, ImportReport::default(), Some(error)),
+    };
+    loop {
+        match reader.next_batch(most) {
+            Ok(Some(batch)) => {
+                assert!(batch.len() <= most);
+                assert_eq!(batch.violations(reader.brake_kind()), []);
+                let mut bits = vec![batch.time_ms.iter().map(|t| t.cast_unsigned()).collect()];
+                bits.extend(
+                    batch
+                        .columns()
+                        .map(|(_, c)| c.iter().map(|v| v.to_bits()).collect()),
+                );
+                batches.push(bits);
+            }
+            Ok(None) => return (batches, reader.report().clone(), None),
+            Err(error) => return (batches, reader.report().clone(), Some(error)),
+        }
+    }
+}
+
 fn good(content: impl AsRef<[u8]>, args: &[&str]) -> Batch {
     let (mut batches, _) = read(content, args).unwrap();
     assert_eq!(batches.len(), 1);
@@ -56,7 +89,7 @@ fn bad(content: impl AsRef<[u8]>, args: &[&str]) -> Problem {
 
 const PLAIN: &str =
     "time_s,speed_mps,altitude_m,brake_bar,current_a\n0.0,10,500,0,-5\n0.1,10.1,499.9,1.5,-5.5\n";
-const CHARGE: &[&str] = &["--current", "charge-positive"];
+pub(super) const CHARGE: &[&str] = &["--current", "charge-positive"];
 
 #[test]
 fn a_plain_log_is_read() {
@@ -386,4 +419,77 @@ fn how_a_file_is_split_changes_nothing() {
     };
     assert_eq!(all(7), all(300));
     assert_eq!(all(1), all(300));
+}
+
+/// A good log of so many rows.
+fn long(rows: u32) -> String {
+    let mut log = "time,speed,altitude,brake_bar,current\n".to_owned();
+    for i in 0..rows {
+        log.push_str(&format!("{i},{}.5,500,0,-1\n", i % 50));
+    }
+    log
+}
+
+#[test]
+fn reading_ahead_gives_the_same_batches_in_order() {
+    let file = file(long(10_000));
+    let (expected, report, _) = all_of(file.path(), &options(CHARGE), 300, true);
+    let mut reader = LogReader::open(file.path(), &options(CHARGE)).unwrap();
+    let mut times = Vec::new();
+    let read: Result<(), AheadError<()>> = reader.read_ahead(300, |batch| {
+        times.push(
+            batch
+                .time_ms
+                .iter()
+                .map(|t| t.cast_unsigned())
+                .collect::<Vec<_>>(),
+        );
+        Ok(())
+    });
+    assert!(read.is_ok(), "{read:?}");
+    assert_eq!(
+        times,
+        expected.into_iter().map(|b| b[0].clone()).collect::<Vec<_>>()
+    );
+    assert_eq!(reader.report(), &report);
+}
+
+#[test]
+fn work_that_fails_ends_the_reading() {
+    let file = file(long(10_000));
+    let mut reader = LogReader::open(file.path(), &options(CHARGE)).unwrap();
+    let mut batches = 0;
+    let read = reader.read_ahead(10, |_| {
+        batches += 1;
+        if batches == 3 { Err("enough") } else { Ok(()) }
+    });
+    assert!(matches!(read, Err(AheadError::Work("enough"))), "{read:?}");
+    assert_eq!(batches, 3);
+}
+
+#[test]
+fn the_first_error_of_the_file_counts_whoever_finds_it() {
+    let file = file(format!("{}x,1,1,0,0\n", long(1005)));
+    let open = || LogReader::open(file.path(), &options(CHARGE)).unwrap();
+    let mut rows = 0;
+    let read: Result<(), AheadError<()>> = open().read_ahead(100, |batch| {
+        rows += batch.len();
+        Ok(())
+    });
+    let Err(AheadError::Import(error)) = read else {
+        panic!("{read:?}");
+    };
+    assert_eq!((rows, error.problems[0].line), (1005, Some(1007)));
+    let read = open().read_ahead(100, |batch| if batch.len() < 100 { Err(()) } else { Ok(()) });
+    assert!(matches!(read, Err(AheadError::Work(()))), "{read:?}");
+}
+
+#[test]
+fn a_file_is_known_by_its_first_bytes() {
+    let error = read("PAR1 but nothing more", CHARGE).unwrap_err();
+    assert!(
+        error.problems[0].what.contains("cannot be read as Parquet"),
+        "{error}"
+    );
+    assert!(error.problems[0].help.contains("cut off"), "{error}");
 }

@@ -51,14 +51,14 @@ pub(crate) struct Unit {
 }
 
 impl Unit {
-    /// Converts a value to the engine's unit.
-    pub(crate) fn convert(self, value: f64) -> f64 {
-        value * self.factor + self.offset
-    }
-
-    /// Returns milliseconds per unit of time.
+    /// Returns what a value is multiplied by; of a unit of time, its milliseconds.
     pub(crate) const fn factor(self) -> f64 {
         self.factor
+    }
+
+    /// Returns what is added after that.
+    pub(crate) const fn offset(self) -> f64 {
+        self.offset
     }
 }
 
@@ -241,7 +241,8 @@ mod tests {
     use super::*;
 
     fn convert(text: &str, dimension: Dimension, value: f64) -> f64 {
-        parse(text, &[dimension]).unwrap().convert(value)
+        let unit = parse(text, &[dimension]).unwrap();
+        value * unit.factor() + unit.offset()
     }
 
     /// Conversion factors of ISO 80000-3 and -4 and of the yard and pound agreement.
