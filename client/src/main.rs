@@ -4,6 +4,10 @@ use std::process::ExitCode;
 
 use coldbrake::{args::Args, exit::Code};
 
+/// A log in columns is decoded into large pieces of memory: the C library gives them back and takes them anew each time.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> ExitCode {
     // A panic that becomes an error is told as one.
     let usual = std::panic::take_hook();

@@ -16,7 +16,7 @@ use crate::{
 /// Most messages of one input.
 const MOST_MESSAGES: usize = 12;
 /// Largest state, bytes: the engine promises it.
-const LARGEST_STATE: usize = 4096;
+const LARGEST_STATE: usize = 2048;
 /// A number of a batch that no input reaches.
 const FAR: i64 = 1_000_000;
 
