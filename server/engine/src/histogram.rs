@@ -13,6 +13,8 @@ use crate::metrics::Metric;
 
 /// Significant decimal digits kept.
 pub const SIGNIFICANT_DIGITS: u8 = 3;
+/// What a histogram in the V2 format begins with, plain.
+const COOKIE: u64 = 0x1c84_9313;
 /// Most values of a histogram that is read: quantiles are looked for by numbers with 53 binary digits, and some such
 /// histograms may be merged.
 const MOST_VALUES: u64 = 1 << 50;
@@ -218,6 +220,11 @@ fn body(metric: Metric, bytes: &[u8]) -> Result<&[u8], HistogramError> {
                 scale.lowest, scale.highest
             ),
         });
+    }
+    // What the library refuses too: another format, shifted cells, a scale that is no whole number.
+    let digits_before_it = &head[8..15];
+    if word(0) >> 32 != COOKIE || digits_before_it != [0; 7] || head[32..] != 1_f64.to_be_bytes() {
+        return Err(damaged("it is of another form"));
     }
     if word(0) & 0xffff_ffff != cells.len() as u64 {
         return Err(damaged("its length is not the length written"));

@@ -200,11 +200,8 @@ mod tests {
             let mut bytes = histogram(metric, &values).to_v2();
             bytes.extend(more);
             for (place, byte) in cuts {
-                // The head is the same code for both.
-                let at = HEAD + place.index(bytes.len() - HEAD + 1);
-                if let Some(old) = bytes.get_mut(at) {
-                    *old = byte;
-                }
+                let at = place.index(bytes.len());
+                bytes[at] = byte;
             }
             let length = (bytes.len() - HEAD) as u32;
             bytes[4..8].copy_from_slice(&length.to_be_bytes());
