@@ -38,13 +38,13 @@ use self::{row::Row, stock::Stock};
     bin_name = "./tests/bench",
     after_help = "Groups: engine, wire, ingest, commit, alarms, grades, memory, store, restart, queries, peers.\n\nExamples:\n  \
                   ./tests/bench                             all but the peers, in some minutes\n  ./tests/bench --only restart\n  \
-                  ./tests/bench --only queries --vehicles 100000    needs 15 GB of disk and half an hour\n  ./tests/bench --only \
+                  ./tests/bench --only store,restart,queries --vehicles 100000    needs 15 GB of disk and half an hour\n  ./tests/bench --only \
                   peers --peers 5000000"
 )]
 struct Args {
-    /// Only groups of rows whose name contains this
-    #[arg(long, value_name = "TEXT")]
-    only: Option<String>,
+    /// Only these groups of rows
+    #[arg(long, value_name = "GROUP,...", value_delimiter = ',')]
+    only: Vec<String>,
     /// Vehicles in the store that is filled, started on and asked; each has ten descents
     #[arg(long, value_name = "COUNT", default_value_t = 10_000, value_parser = clap::value_parser!(u32).range(100..=900_000))]
     vehicles: u32,
@@ -109,11 +109,14 @@ fn main() {
     let args = Args::parse();
     let chosen: Vec<_> = GROUPS
         .iter()
-        .filter(|(group, _)| args.only.as_deref().is_none_or(|only| group.contains(only)))
+        .filter(|(group, _)| args.only.is_empty() || args.only.iter().any(|only| only == group))
         .collect();
-    if chosen.is_empty() {
-        let names: Vec<_> = GROUPS.iter().map(|(group, _)| *group).collect();
-        eprintln!("--only names no group of rows: give one of {}", names.join(", "));
+    let names: Vec<_> = GROUPS.iter().map(|(group, _)| *group).collect();
+    if let Some(unknown) = args.only.iter().find(|only| !names.contains(&only.as_str())) {
+        eprintln!(
+            "--only: there is no group of rows `{unknown}`: give one of {}",
+            names.join(", ")
+        );
         std::process::exit(2);
     }
     let bench = Bench {
