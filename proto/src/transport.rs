@@ -3,6 +3,11 @@
 //! The long streams of vehicles get small buffers, because a server holds one of them for every vehicle, and batches are
 //! read into messages that were used before, so that reading one allocates nothing.
 
+#![allow(
+    clippy::vec_box,
+    reason = "the boxes are what is kept: a request holds its batch in one"
+)]
+
 use std::{
     any::{Any, TypeId},
     cell::RefCell,

@@ -274,7 +274,10 @@ async fn run_steady(steady: Steady) {
 async fn run_growth(arguments: GrowthArguments) {
     room(1_000);
     let program = arguments.program.unwrap_or_else(|| program::server().to_owned());
-    let grown = growth::grow(&program, &arguments.vehicles, arguments.seconds).await;
+    let grown = growth::grow(&program, &arguments.vehicles, arguments.seconds, |vehicles| {
+        eprintln!("{vehicles} vehicles …");
+    })
+    .await;
     print!("{}", grown.table);
     if let Some(file) = arguments.json {
         std::fs::write(file, format!("{:#}\n", grown.json)).unwrap();

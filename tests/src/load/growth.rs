@@ -34,11 +34,11 @@ pub fn flags(vehicles: usize, per_connection: usize) -> Vec<String> {
     .collect()
 }
 
-/// Drives fleets of these sizes for some time each, each against a server and a store of its own.
-pub async fn grow(program: &Path, sizes: &[usize], seconds: f64) -> Measured {
+/// Drives fleets of these sizes for some time each, each against a server and a store of its own; `begin` is told of each.
+pub async fn grow(program: &Path, sizes: &[usize], seconds: f64, begin: impl Fn(usize)) -> Measured {
     let mut found = Vec::new();
     for vehicles in sizes.iter().copied() {
-        eprintln!("{vehicles} vehicles …");
+        begin(vehicles);
         let directory = tempfile::tempdir().unwrap();
         let per_connection = vehicles.min(PER_CONNECTION);
         let mut server = Server::start(program, directory.path(), flags(vehicles, per_connection)).await;
