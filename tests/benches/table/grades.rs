@@ -69,7 +69,7 @@ fn among(count: usize) -> Vec<Row> {
 fn road(rng: &mut Rng) -> Vec<(f64, f64)> {
     let length = 2_000.0 + 10_000.0 * rng.f64();
     let mean = 0.045 + 0.035 * rng.f64();
-    let (mut at, mut height) = (0.0, 300.0 + 2_000.0 * rng.f64());
+    let (mut at, mut height) = (0.0, 1_300.0 + 2_000.0 * rng.f64());
     let mut points = vec![(0.0, height)];
     let mut gradient = mean;
     while at < length {

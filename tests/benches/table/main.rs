@@ -124,6 +124,8 @@ fn main() {
         runtime: Runtime::new().unwrap(),
         stock: OnceCell::new(),
     };
+    // Cargo runs it elsewhere; paths are meant from the top of the project, where the script is.
+    std::env::set_current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).unwrap();
     let machine = machine::facts();
     println!("{machine}\n");
     let mut rows = Vec::new();

@@ -1,7 +1,7 @@
 //! What one would use instead, as `tests/peers/run` measures it: engines for tables on a whole log, and a database that keeps
 //! every sample. They run first, then our server is measured with as much work.
 
-use std::{collections::BTreeMap, fs, path::Path, process::Command, time::Duration};
+use std::{fs, path::Path, process::Command, time::Duration};
 
 use coldbrake::{command::descents::fetch, connect::Server as Connection};
 use coldbrake_proto::v1::DescentFilter;
@@ -30,12 +30,14 @@ const PATIENCE: Duration = Duration::from_secs(300);
 #[derive(Deserialize)]
 struct WholeFile {
     samples: f64,
-    /// By program and form of the file.
-    rows: BTreeMap<String, Spent>,
+    rows: Vec<Timed>,
 }
 
+/// A program on a form of the file.
 #[derive(Deserialize)]
-struct Spent {
+struct Timed {
+    program: String,
+    file: String,
     wall_s: f64,
 }
 
@@ -74,16 +76,12 @@ fn read<T: DeserializeOwned>(path: &Path) -> T {
 
 /// A whole log in a form, beside the fastest of the others. `None`, with a line that says so, where a side is missing.
 fn whole_file(whole: &WholeFile, form: &str) -> Option<Row> {
-    let of_form = |name: &str| {
-        let (program, found) = name.split_once(", ")?;
-        found.eq_ignore_ascii_case(form).then(|| program == OURS)
-    };
     let fastest = |ours: bool| {
         whole
             .rows
             .iter()
-            .filter(|(name, _)| of_form(name) == Some(ours))
-            .map(|(_, spent)| spent.wall_s)
+            .filter(|row| row.file.eq_ignore_ascii_case(form) && (row.program == OURS) == ours)
+            .map(|row| row.wall_s)
             .min_by(f64::total_cmp)
     };
     let (Some(ours), Some(others)) = (fastest(true), fastest(false)) else {

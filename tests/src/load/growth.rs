@@ -105,7 +105,7 @@ fn bars(text: &mut String, title: &str, found: &[Value], of: &dyn Fn(&Value) -> 
         let _ = writeln!(
             text,
             "{:>9}  {:<40}  {value:.2}",
-            v["vehicles"],
+            v["vehicles"].to_string(),
             "█".repeat(length)
         );
     }
