@@ -38,7 +38,7 @@ use self::{row::Row, stock::Stock};
     bin_name = "./tests/bench",
     after_help = "Groups: engine, wire, ingest, commit, alarms, grades, memory, store, restart, queries, peers.\n\nExamples:\n  \
                   ./tests/bench                             all but the peers, in some minutes\n  ./tests/bench --only restart\n  \
-                  ./tests/bench --only store,restart,queries --vehicles 100000    needs 15 GB of disk and half an hour\n  ./tests/bench --only \
+                  ./tests/bench --only store,restart,queries --vehicles 100000    needs 9 GB of disk and ten minutes\n  ./tests/bench --only \
                   peers --peers 5000000"
 )]
 struct Args {
